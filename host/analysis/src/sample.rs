@@ -29,7 +29,12 @@ impl Sample {
     /// A sample at `time_s` of which nothing else is known.
     #[must_use]
     pub const fn missing_at(time_s: f64) -> Self {
-        Self { time_s, current_a: [f64::NAN; 2], rail_v: [f64::NAN; 2], temperature_c: [f64::NAN; 2] }
+        Self {
+            time_s,
+            current_a: [f64::NAN; 2],
+            rail_v: [f64::NAN; 2],
+            temperature_c: [f64::NAN; 2],
+        }
     }
 }
 
