@@ -9,10 +9,6 @@ use crate::readings::ReadingsBlock;
 
 /// A message from the board to the host. The order of the variants is the wire's: never reorder, append only.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, MaxSize)]
-#[expect(
-    clippy::large_enum_variant,
-    reason = "without an allocator the block of readings stands where it is"
-)]
 pub enum FromBoard {
     /// Who the board is and how it measures; sent when asked, when configured, and once after every start of the board.
     Hello(Hello),
