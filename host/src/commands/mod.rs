@@ -1,0 +1,60 @@
+//! The command line: one file each command, with its `Args` and its `run(args, &Console)`.
+
+use std::process::ExitCode;
+
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
+
+use crate::console::Console;
+use crate::exit::Exit;
+use crate::fault::Fault;
+
+pub mod ports;
+
+/// Two-channel bench recorder: power a unit up safely, find the bad stage or joint, prove it stays mended.
+#[derive(Debug, Parser)]
+#[command(name = "steady", version)]
+pub struct Cli {
+    /// Print for programs: JSON, one object a line, faults on standard error as `{"fault": ...}`.
+    #[arg(long, global = true)]
+    pub json: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// List the ports that a board may be on.
+    Ports(ports::Args),
+}
+
+/// Runs the command line this process was started with.
+#[must_use]
+pub fn main() -> ExitCode {
+    let matches = Cli::command().after_help(exit_codes()).get_matches();
+    let cli = match Cli::from_arg_matches(&matches) {
+        Ok(cli) => cli,
+        Err(error) => error.exit(),
+    };
+    let console = Console::new(cli.json);
+    match run(cli.command, &console) {
+        Ok(exit) => exit.into(),
+        Err(fault) => {
+            console.fault(&fault);
+            fault.exit().into()
+        }
+    }
+}
+
+fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
+    match command {
+        Command::Ports(args) => ports::run(&args, console),
+    }
+}
+
+fn exit_codes() -> String {
+    let mut text = String::from("Exit codes:");
+    for (exit, meaning) in Exit::ALL {
+        text.push_str(&format!("\n  {:>2}  {meaning}", exit.code()));
+    }
+    text
+}
