@@ -2,12 +2,14 @@
 //!
 //! | module | what it holds |
 //! |---|---|
+//! | [`clock`] | board time to UTC, with a bound |
 //! | [`commands`] | the command line of `steady`: one file each command |
 //! | [`port`] | where bytes come from and go to: serial devices, network sockets, virtual benches |
 //! | [`console`] | words for people, JSON for programs, progress only on a terminal |
 //! | [`exit`] | what each exit code means |
 //! | [`fault`] | what went wrong: the value, the rule it broke, the remedy |
 
+pub mod clock;
 pub mod commands;
 pub mod console;
 pub mod exit;
