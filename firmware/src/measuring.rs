@@ -3,7 +3,7 @@
 use embassy_futures::join::join;
 use embedded_hal_async::i2c::I2c;
 use steadybench_protocol::limits::CHANNELS;
-use steadybench_protocol::{BoardTime, Channel, Configure, DividerDescription, ThermistorReading};
+use steadybench_protocol::{BoardTime, Channel, Configure, ThermistorReading};
 
 use crate::ina228::Ina228;
 use crate::monitor::{ChannelReport, Monitor, RecoverBus};
@@ -69,9 +69,9 @@ where
     /// and the guard watches whether or not a host has started the stream.
     pub async fn tick(&mut self, shared: &impl Access, clock: &impl Fn() -> BoardTime) -> BoardTime {
         let now = clock();
-        let (settings, dividers) = shared.with(|station| (station.settings(), station.facts().thermistors));
+        let settings = shared.with(|station| station.settings());
         let Some((_, schedule)) = self.schedule.as_mut().filter(|(set_up, _)| *set_up == settings) else {
-            return self.set_up(settings, &dividers, shared, clock).await;
+            return self.set_up(settings, shared, clock).await;
         };
         let Some(wake) = schedule.wake(now) else {
             return schedule.next_due();
@@ -85,7 +85,7 @@ where
         let report = TickReport {
             wake,
             channels: [first, second],
-            thermistors: self.thermistors(wake.errands, &dividers),
+            thermistors: self.thermistors(wake.errands, shared),
             settings,
             counts: true,
         };
@@ -96,7 +96,6 @@ where
     async fn set_up(
         &mut self,
         settings: Configure,
-        dividers: &[DividerDescription; CHANNELS],
         shared: &impl Access,
         clock: &impl Fn() -> BoardTime,
     ) -> BoardTime {
@@ -122,7 +121,7 @@ where
                 errands,
             },
             channels: [first, second],
-            thermistors: self.thermistors(errands, dividers),
+            thermistors: self.thermistors(errands, shared),
             settings,
             counts: false,
         };
@@ -141,14 +140,15 @@ where
     fn thermistors(
         &mut self,
         errands: Errands,
-        [first, second]: &[DividerDescription; CHANNELS],
+        shared: &impl Access,
     ) -> Option<[ThermistorReading; CHANNELS]> {
         if !errands.thermistors {
             return None;
         }
+        let [first, second] = shared.with(|station| station.facts().thermistors);
         Some([
-            thermistor::read(&mut self.converter, Channel::One, first),
-            thermistor::read(&mut self.converter, Channel::Two, second),
+            thermistor::read(&mut self.converter, Channel::One, &first),
+            thermistor::read(&mut self.converter, Channel::Two, &second),
         ])
     }
 }
