@@ -14,7 +14,7 @@ pub const REST_US: u64 = 10_000;
 /// use steadybench_firmware::foot_switch::FootSwitch;
 /// use steadybench_protocol::{BoardTime, MarkEdge};
 ///
-/// let at = |ms| BoardTime::from_micros(ms * 1_000);
+/// let at = |ms: u64| BoardTime::from_micros(ms * 1_000);
 /// let mut switch = FootSwitch::new();
 /// for (ms, pressed) in [(100, true), (101, false), (102, true)] {
 ///     switch.level(pressed, at(ms));
@@ -43,10 +43,7 @@ impl FootSwitch {
         }
     }
 
-    /// Takes the level found at an edge, or at any other time; `now` must not go back.
-    ///
-    /// An edge missed between two calls with the same level makes no difference to the result but for the rest, which
-    /// then counts from the call before.
+    /// Takes the level found at an edge, or at any other time; `now` must not go back. The same level again is no move.
     pub fn level(&mut self, pressed: bool, now: BoardTime) {
         if pressed == self.level {
             return;

@@ -3,7 +3,7 @@
 use embassy_futures::join::join;
 use embedded_hal_async::i2c::I2c;
 use steadybench_protocol::limits::CHANNELS;
-use steadybench_protocol::{BoardTime, Channel, Configure, ThermistorReading};
+use steadybench_protocol::{BoardTime, Channel, Configure, DividerDescription, ThermistorReading};
 
 use crate::ina228::Ina228;
 use crate::monitor::{ChannelReport, Monitor, RecoverBus};
@@ -69,9 +69,9 @@ where
     /// and the guard watches whether or not a host has started the stream.
     pub async fn tick(&mut self, shared: &impl Access, clock: &impl Fn() -> BoardTime) -> BoardTime {
         let now = clock();
-        let settings = shared.with(|station| station.settings());
+        let (settings, dividers) = shared.with(|station| (station.settings(), station.facts().thermistors));
         let Some((_, schedule)) = self.schedule.as_mut().filter(|(set_up, _)| *set_up == settings) else {
-            return self.set_up(settings, shared, clock).await;
+            return self.set_up(settings, &dividers, shared, clock).await;
         };
         let Some(wake) = schedule.wake(now) else {
             return schedule.next_due();
@@ -85,7 +85,7 @@ where
         let report = TickReport {
             wake,
             channels: [first, second],
-            thermistors: self.thermistors(wake.errands, shared),
+            thermistors: self.thermistors(wake.errands, &dividers),
             settings,
             counts: true,
         };
@@ -96,6 +96,7 @@ where
     async fn set_up(
         &mut self,
         settings: Configure,
+        dividers: &[DividerDescription; CHANNELS],
         shared: &impl Access,
         clock: &impl Fn() -> BoardTime,
     ) -> BoardTime {
@@ -121,7 +122,7 @@ where
                 errands,
             },
             channels: [first, second],
-            thermistors: self.thermistors(errands, shared),
+            thermistors: self.thermistors(errands, dividers),
             settings,
             counts: false,
         };
@@ -140,15 +141,14 @@ where
     fn thermistors(
         &mut self,
         errands: Errands,
-        shared: &impl Access,
+        [first, second]: &[DividerDescription; CHANNELS],
     ) -> Option<[ThermistorReading; CHANNELS]> {
         if !errands.thermistors {
             return None;
         }
-        let [first, second] = shared.with(|station| station.facts().thermistors);
         Some([
-            thermistor::read(&mut self.converter, Channel::One, &first),
-            thermistor::read(&mut self.converter, Channel::Two, &second),
+            thermistor::read(&mut self.converter, Channel::One, first),
+            thermistor::read(&mut self.converter, Channel::Two, second),
         ])
     }
 }

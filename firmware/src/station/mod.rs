@@ -4,13 +4,13 @@ mod commands;
 mod messages;
 
 use heapless::Deque;
-use steadybench_protocol::limits::CHANNELS;
+use steadybench_protocol::limits::{CHANNELS, READINGS_PER_BLOCK_MAX};
 use steadybench_protocol::{
     BoardTime, Configure, ConversionTime, GuardTrip, Mark, MonitorState, RailCodes, ReadingsBlock,
     ResetCause, ShuntRange, SlowValues, ThermistorReading,
 };
 
-use crate::buffer::BlockBuffer;
+use crate::buffer::{BLOCKS, BlockBuffer};
 use crate::facts::BoardFacts;
 use crate::foot_switch::FootSwitch;
 use crate::guard::Guard;
@@ -41,6 +41,9 @@ const MARKS_WAITING: usize = 32;
 
 /// Trips that wait for the host: each needs a command in between, so more than one is rare.
 const TRIPS_WAITING: usize = 4;
+
+/// Reading instants that fill the buffer and the open block at any rate.
+const BUFFERED_MAX: usize = (BLOCKS + 1) * READINGS_PER_BLOCK_MAX;
 
 /// Half a blink, in microseconds.
 const BLINK_US: u64 = 125_000;
@@ -254,9 +257,16 @@ impl Station {
         // The run begins with its first reading: what was overslept before is not of it.
         let overslept = if self.in_run { wake.overslept } else { 0 };
         self.in_run = true;
-        for ago in (1..=overslept).rev() {
+        for ago in (1..=overslept).rev().take(BUFFERED_MAX) {
             let instant = wake.due.as_micros().saturating_sub(ago.saturating_mul(period_us));
             self.append([None; CHANNELS], BoardTime::from_micros(instant), false);
+        }
+        // By now the buffer is full, so the blocks of a longer sleep would only be made to be dropped.
+        let dropped = overslept.saturating_sub(BUFFERED_MAX as u64);
+        if dropped > 0 {
+            self.close_block();
+            self.next_index = self.next_index.saturating_add(dropped);
+            self.buffer.count_dropped(dropped);
         }
         let codes = report.channels.map(|channel| channel.code);
         self.append(codes, wake.due, wake.late);
