@@ -2,6 +2,7 @@
 
 use super::capture::Capture;
 use super::clipping::find_clipping;
+use super::course::course;
 use super::energy::{Energy, sum_window};
 use super::findings::{ChannelPowerUp, PowerUpVerdict};
 use super::onset::{Peak, find_onset, find_peak};
@@ -75,6 +76,7 @@ fn empty(number: u8, capture: &Capture, settings: &ChannelSettings) -> ChannelPo
         jam: None,
         contact_bounces: None,
         holds_level: false,
+        course: Vec::new(),
         rail: None,
         readings_missing: capture.missing(),
         verdict: PowerUpVerdict::NotEnoughData,
@@ -152,6 +154,13 @@ fn fill(
             entry.i2t_high_a2s = None;
         }
     }
+    entry.course = course(
+        &above_zero,
+        switch_on.onset,
+        settings.channel_type,
+        standby.variance_a2.sqrt(),
+        standby.shared_sigma_a,
+    );
     entry.rail = rail_sag(capture, onset_s, settings.nominal_rail_v);
     entry.contact_bounces = bounces(trace, switch_on.onset, switch_on.peak.height_a, standby);
     let levels = Levels::new(capture.envelope(), onset_s, standby, settings);

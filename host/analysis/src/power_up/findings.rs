@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::clipping::ClippingReason;
+use super::course::CoursePoint;
 use super::pattern::{Hiccup, Jam};
 use super::rail::RailSag;
 
@@ -94,6 +95,8 @@ pub struct ChannelPowerUp {
     pub contact_bounces: Option<u32>,
     /// The current stands at one level from shortly after the switch-on to the end.
     pub holds_level: bool,
+    /// The current in stretches of time that lengthen with the time since the switch-on.
+    pub course: Vec<CoursePoint>,
     /// The rail's voltage, if it was read.
     pub rail: Option<RailSag>,
     /// Readings that were missing or out of order on this channel.

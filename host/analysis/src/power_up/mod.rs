@@ -18,8 +18,11 @@
 //! and step are learnt from the readings before the switch-on. As `E[y²] = i² + σ²`, the noise variance is taken out
 //! of I²t and of a root mean square. The largest of many noisy readings is too high, and the first reading above a
 //! threshold too early; where a parabola or a straight line through the readings around leaves nothing over but
-//! noise, the curve takes the readings' place ([least squares over a window as wide as the curve
-//! holds](https://doi.org/10.1021/ac60214a047), after Savitzky and Golay 1964).
+//! noise, the curve takes the readings' place (least squares over a window as wide as the curve
+//! holds, after Savitzky and Golay, Analytical Chemistry 36 (1964) 1627; from memory).
+//!
+//! A mean before the switch-on of less than half a converter step can't be told from the converter's zero and is taken
+//! for it; any larger one is a standby current and stays in.
 //!
 //! The I²t of a window that a melting fuse sees is compared in [`crate::fuse`].
 //!
@@ -45,8 +48,8 @@
 //!
 //! # Validated
 //!
-//! Closed forms of the RC circuit and a rectifier supply from a circuit simulator in `tests/`; labelled recordings as
-//! See DEVELOPERS.md, "Scoring".
+//! Closed forms of the RC circuit and a rectifier supply from a circuit simulator in `tests/power_up.rs`; labelled
+//! recordings: See DEVELOPERS.md, "Scoring".
 //!
 //! # Example
 //!
@@ -76,12 +79,15 @@
 mod capture;
 mod channel;
 mod clipping;
+mod course;
 mod energy;
 mod envelope;
 mod findings;
+mod likeness;
 mod onset;
 mod pattern;
 mod rail;
+mod reference;
 mod settings;
 mod settled;
 mod standby;
@@ -89,9 +95,14 @@ mod trace;
 mod verdict;
 
 pub use clipping::ClippingReason;
+pub use course::CoursePoint;
 pub use findings::{ChannelPowerUp, PowerUpFindings, PowerUpVerdict};
+pub use likeness::{
+    ChannelLikeness, CourseDifference, FigureLikeness, LikenessVerdict, PowerUpLikeness, ReferenceTolerance,
+};
 pub use pattern::{Hiccup, Jam};
 pub use rail::RailSag;
+pub use reference::{ChannelReference, CourseSpan, PowerUpReference, ReferenceError, Span};
 pub use settings::{ChannelType, PowerUpSettings};
 
 use serde::{Deserialize, Serialize};
