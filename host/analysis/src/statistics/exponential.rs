@@ -180,8 +180,8 @@ impl Curve<'_> {
         }
     }
 
-    /// Refines by Levenberg–Marquardt; returns parameters, their standard errors and the sum of squares.
-    fn refine(self, what: &'static str) -> Result<(DVector<f64>, DVector<f64>, f64), StatisticsError> {
+    /// Refines by Levenberg–Marquardt; returns parameters, their covariance and the sum of squares.
+    fn refine(self, what: &'static str) -> Result<(DVector<f64>, DMatrix<f64>, f64), StatisticsError> {
         let degenerate = |why| StatisticsError::Degenerate { what, why };
         let (curve, _) = LevenbergMarquardt::new()
             .with_tol(1e-15)
@@ -198,20 +198,21 @@ impl Curve<'_> {
         for (mut column, length) in scaled.column_iter_mut().zip(lengths.iter()) {
             column /= *length;
         }
-        let inverse = (scaled.transpose() * &scaled)
+        let mut covariance = (scaled.transpose() * &scaled)
             .try_inverse()
             .ok_or_else(|| degenerate("two of its parameters cannot be told apart; record longer"))?;
-        let errors = DVector::from_iterator(
-            lengths.len(),
-            (0..lengths.len()).map(|i| (sum / degrees * inverse[(i, i)]).sqrt() / lengths[i]),
-        );
+        for i in 0..lengths.len() {
+            for j in 0..lengths.len() {
+                covariance[(i, j)] *= sum / degrees / (lengths[i] * lengths[j]);
+            }
+        }
         if curve
             .parameters
             .iter()
-            .chain(errors.iter())
+            .chain(covariance.iter())
             .all(|value| value.is_finite())
         {
-            Ok((curve.parameters, errors, sum))
+            Ok((curve.parameters, covariance, sum))
         } else {
             Err(degenerate(
                 "two of its parameters cannot be told apart; record longer",
@@ -300,7 +301,7 @@ pub fn fit_saturating(
     let scanned = empty
         .scan(what)
         .and_then(|parameters| curve(parameters).refine(what));
-    let (parameters, errors, sum) = match (guessed, scanned) {
+    let (parameters, covariance, sum) = match (guessed, scanned) {
         (Some(guessed), Ok(scanned)) => {
             if guessed.2 <= scanned.2 {
                 guessed
@@ -312,9 +313,9 @@ pub fn fit_saturating(
     };
     Ok(SaturatingFit {
         final_value: parameters[0],
-        final_value_error: errors[0],
+        final_value_error: covariance[(0, 0)].sqrt(),
         rate: parameters[1],
-        rate_error: errors[1],
+        rate_error: covariance[(1, 1)].sqrt(),
         residual_sum_of_squares: sum,
         degrees_of_freedom: x.len() - 2,
     })
@@ -354,7 +355,7 @@ pub fn fit_settling(times: &[f64], values: &[f64]) -> Result<SettlingFit, Statis
         parameters: DVector::zeros(3),
     };
     let parameters = empty.scan(what)?;
-    let (parameters, errors, sum) = Curve {
+    let (parameters, covariance, sum) = Curve {
         x: &x,
         y: &y,
         from_zero: false,
@@ -371,13 +372,18 @@ pub fn fit_settling(times: &[f64], values: &[f64]) -> Result<SettlingFit, Statis
     let time_constant = span / rate;
     // The amplitude is wanted at t = 0 of the caller's clock, which may lie before or after the first point.
     let back = (origin / time_constant).exp();
+    let amplitude = spread * parameters[2] * back;
+    let (by_amplitude, by_rate) = (spread * back, amplitude * origin / span);
+    let amplitude_variance = by_amplitude * by_amplitude * covariance[(2, 2)]
+        + 2.0 * by_amplitude * by_rate * covariance[(1, 2)]
+        + by_rate * by_rate * covariance[(1, 1)];
     Ok(SettlingFit {
         final_value: level + spread * parameters[0],
-        final_value_error: spread * errors[0],
-        amplitude: spread * parameters[2] * back,
-        amplitude_error: spread * errors[2] * back,
+        final_value_error: spread * covariance[(0, 0)].sqrt(),
+        amplitude,
+        amplitude_error: amplitude_variance.max(0.0).sqrt(),
         time_constant,
-        time_constant_error: time_constant * errors[1] / rate,
+        time_constant_error: time_constant * covariance[(1, 1)].sqrt() / rate,
         residual_sum_of_squares: sum * spread * spread,
         degrees_of_freedom: times.len() - 3,
     })

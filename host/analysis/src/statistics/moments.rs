@@ -2,7 +2,7 @@
 //!
 //! # Model and formula
 //! Mean x̄ = Σx/n and variance s² = Σ(x − x̄)²/(n − 1). A list is gone through twice, and both sums are corrected for the
-//! rounding of the mean: x̄ by the mean of the residuals, s² by (Σ(x − x̄))²/n.
+//! rounding of the mean: x̄ by the mean of the residuals, s² by (Σ(x − x̄))²/n; the sums carry their rounding along.
 //! A stream is summed by Welford's recurrence, and two streams merge by the pairwise rule.
 //!
 //! # Source
@@ -59,15 +59,11 @@ pub fn moments(values: &[f64]) -> Result<Moments, StatisticsError> {
     require("the list of values", values, 1)?;
     let n = values.len() as f64;
     let rough = values.iter().sum::<f64>() / n;
-    let mean = rough + values.iter().map(|value| value - rough).sum::<f64>() / n;
-    let (mut squares, mut residual, mut min, mut max) = (0.0, 0.0, f64::INFINITY, f64::NEG_INFINITY);
-    for &value in values {
-        let deviation = value - mean;
-        squares += deviation * deviation;
-        residual += deviation;
-        min = min.min(value);
-        max = max.max(value);
-    }
+    let mean = rough + compensated_sum(values.iter().map(|value| value - rough)) / n;
+    let squares = compensated_sum(values.iter().map(|value| (value - mean) * (value - mean)));
+    let residual = compensated_sum(values.iter().map(|value| value - mean));
+    let min = values.iter().copied().fold(f64::INFINITY, f64::min);
+    let max = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let variance = if values.len() > 1 {
         ((squares - residual * residual / n) / (n - 1.0)).max(0.0)
     } else {
@@ -80,6 +76,21 @@ pub fn moments(values: &[f64]) -> Result<Moments, StatisticsError> {
         min,
         max,
     })
+}
+
+/// The sum with what each addition rounds away carried beside it, in Neumaier's form.
+fn compensated_sum(terms: impl Iterator<Item = f64>) -> f64 {
+    let (mut sum, mut lost) = (0.0_f64, 0.0);
+    for term in terms {
+        let next = sum + term;
+        lost += if sum.abs() >= term.abs() {
+            (sum - next) + term
+        } else {
+            (term - next) + sum
+        };
+        sum = next;
+    }
+    sum + lost
 }
 
 /// Moments of a stream, in constant memory.
