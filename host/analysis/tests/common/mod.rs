@@ -1,7 +1,7 @@
 //! Reading of the small data files beside the tests.
 
-// Every test file compiles this module for itself and uses the part it needs.
-#![allow(dead_code)]
+// Every test file compiles this module for itself and uses the part it needs; a data file that does not parse must fail.
+#![allow(dead_code, clippy::unwrap_used)]
 
 use serde_json::Value;
 
