@@ -5,12 +5,12 @@
 
 mod common;
 
-use common::{close, column, number};
+use common::{close, column, json, number};
 use serde_json::Value;
 use steadybench_analysis::statistics::{RunningMoments, autocorrelation, moments};
 
 fn certified() -> Value {
-    serde_json::from_str(include_str!("data/nist_certified.json")).unwrap()
+    json(include_str!("data/nist_certified.json"))
 }
 
 /// Set, data, and relative tolerance of mean, standard deviation and lag-1 autocorrelation.

@@ -3,19 +3,18 @@
 
 mod common;
 
-use common::{close, number, numbers};
+use common::{close, json, number, numbers};
 use serde_json::Value;
 use steadybench_analysis::statistics::*;
 
 fn reference(section: &str) -> Value {
-    let all: Value = serde_json::from_str(include_str!("data/reference.json")).unwrap();
-    let section = all[section].clone();
+    let section = json(include_str!("data/reference.json"))[section].clone();
     assert!(!section.is_null());
     section
 }
 
 fn cases(section: &Value) -> &Vec<Value> {
-    let cases = section.as_array().unwrap();
+    let cases = section.as_array().expect("a list of cases");
     assert!(!cases.is_empty());
     cases
 }

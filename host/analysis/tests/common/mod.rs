@@ -43,3 +43,8 @@ pub(crate) fn close(have: f64, want: f64, relative: f64, what: &str) {
         "{what}: have {have:e}, want {want:e}, relative error {error:e}"
     );
 }
+
+/// A JSON file.
+pub(crate) fn json(text: &str) -> Value {
+    serde_json::from_str(text).unwrap()
+}
