@@ -8,6 +8,7 @@
 //! | [`console`] | words for people, JSON for programs, progress only on a terminal |
 //! | [`exit`] | what each exit code means |
 //! | [`fault`] | what went wrong: the value, the rule it broke, the remedy |
+//! | [`table`] | the CSV of any meter, read in bounded memory |
 
 pub mod clock;
 pub mod commands;
@@ -15,6 +16,7 @@ pub mod console;
 pub mod exit;
 pub mod fault;
 pub mod port;
+pub mod table;
 
 pub use console::Console;
 pub use exit::Exit;
