@@ -153,20 +153,12 @@ impl fmt::Display for Columns {
                 write!(f, " '{}'", column.heading)?;
             }
             write!(f, " as {}", column.role)?;
+            let symbol = column.role.quantity().symbol();
             match column.instant {
                 Some(_) => write!(f, " (date or time of day)")?,
-                None if column.unit_assumed => {
-                    write!(f, " in {} (assumed)", column.role.quantity().symbol())?
-                }
-                None if column.unit == Unit::of(column.role.quantity()) => {
-                    write!(f, " in {}", column.role.quantity().symbol())?;
-                }
-                None => write!(
-                    f,
-                    " in {} after scaling by {}",
-                    column.role.quantity().symbol(),
-                    column.unit.scale
-                )?,
+                None if column.unit_assumed => write!(f, " in {symbol} (assumed)")?,
+                None if column.unit == Unit::of(column.role.quantity()) => write!(f, " in {symbol}")?,
+                None => write!(f, " in {symbol} after scaling by {}", column.unit.scale)?,
             }
         }
         Ok(())
@@ -309,10 +301,9 @@ impl Assigning<'_> {
             return;
         }
         for (index, heading) in self.dialect.headings.iter().enumerate() {
-            if heading.unit.is_none() && !self.is_used(index) {
-                if let Some(channel) = (0..2).find(|channel| !self.has(Role::Current(*channel))) {
-                    self.assign(index, Role::Current(channel), None);
-                }
+            let free = (0..2).find(|channel| !self.has(Role::Current(*channel)));
+            if let (None, false, Some(channel)) = (heading.unit, self.is_used(index), free) {
+                self.assign(index, Role::Current(channel), None);
             }
         }
     }

@@ -273,22 +273,21 @@ impl Rows {
     fn cell(&mut self, step: Step) -> Result<f64, TableFault> {
         let bytes = self.record.get(step.index).unwrap_or_default().trim_ascii();
         // The plain case first: this runs for every cell of tables with millions of rows.
-        if step.instant.is_none() && !self.dialect.decimal_comma {
-            if let Ok(value) = fast_float2::parse::<f64, _>(bytes) {
-                if value.is_finite() {
-                    return Ok(step.unit.apply(value));
-                }
-            }
+        let plain = step.instant.is_none() && !self.dialect.decimal_comma;
+        if let Some(value) = plain.then(|| fast_float2::parse::<f64, _>(bytes).ok()).flatten()
+            && value.is_finite()
+        {
+            return Ok(step.unit.apply(value));
         }
-        let cell = std::str::from_utf8(bytes).unwrap_or("\u{FFFD}");
+        let cell = std::str::from_utf8(bytes).unwrap_or("\u{FFFD}").to_owned();
         if step.role == Role::Time {
-            return self.time(step, &cell.to_owned());
+            return self.time(step, &cell);
         }
-        match number(cell, self.dialect.decimal_comma) {
+        match number(&cell, self.dialect.decimal_comma) {
             Some(value) => Ok(step.unit.apply(value)),
-            None if is_missing(cell) => Ok(f64::NAN),
+            None if is_missing(&cell) => Ok(f64::NAN),
             None => {
-                let (line, cell) = (self.record_line(), shortened(cell));
+                let (line, cell) = (self.record_line(), shortened(&cell));
                 Err(TableFault::Cell {
                     line,
                     column: step.index + 1,
