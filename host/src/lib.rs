@@ -6,6 +6,7 @@
 //! | [`commands`] | the command line of `steady`: one file each command |
 //! | [`port`] | where bytes come from and go to: serial devices, network sockets, virtual benches |
 //! | [`console`] | words for people, JSON for programs, progress only on a terminal |
+//! | [`examine`] | one recording examined and told |
 //! | [`exit`] | what each exit code means |
 //! | [`fault`] | what went wrong: the value, the rule it broke, the remedy |
 //! | [`table`] | the CSV of any meter, read in bounded memory |
@@ -13,6 +14,7 @@
 pub mod clock;
 pub mod commands;
 pub mod console;
+pub mod examine;
 pub mod exit;
 pub mod fault;
 pub mod port;

@@ -8,6 +8,7 @@ use crate::console::Console;
 use crate::exit::Exit;
 use crate::fault::Fault;
 
+pub mod examine;
 pub mod ports;
 
 /// Two-channel bench recorder: power a unit up safely, find the bad stage or joint, prove it stays mended.
@@ -23,6 +24,8 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Examine a recording: a run folder, or a CSV of any meter or oscilloscope.
+    Examine(examine::Args),
     /// List the ports that a board may be on.
     Ports(ports::Args),
 }
@@ -47,6 +50,7 @@ pub fn main() -> ExitCode {
 
 fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
     match command {
+        Command::Examine(args) => examine::run(&args, console),
         Command::Ports(args) => ports::run(&args, console),
     }
 }
