@@ -8,6 +8,21 @@ pub const BLOCKS: usize = 128;
 
 /// A queue of blocks. When it is full the newest block is dropped whole and its readings are counted: what waits is
 /// the beginning of the stall, so the host gets one gap with a known length, never a torn record.
+///
+/// ```
+/// use steadybench_firmware::buffer::{BLOCKS, BlockBuffer};
+/// use steadybench_protocol::{BoardTime, ReadingsBlock};
+///
+/// let mut buffer = BlockBuffer::new();
+/// for index in 0..=BLOCKS as u64 {
+///     let mut block = ReadingsBlock::new(index, BoardTime::from_micros(1_000 * index), 1_000);
+///     block.push([Some(1), Some(2)], false)?;
+///     buffer.push(block);
+/// }
+/// assert_eq!(buffer.dropped(), 1);
+/// assert_eq!(buffer.pop().map(|block| block.first_index()), Some(0));
+/// # Ok::<(), steadybench_protocol::BlockFull>(())
+/// ```
 #[derive(Clone, Debug)]
 pub struct BlockBuffer {
     blocks: Deque<ReadingsBlock, BLOCKS>,

@@ -17,6 +17,27 @@ pub const THERMISTOR_READINGS: u8 = 3;
 
 /// Watches limits and decides on the supply relay. It needs no host: whoever reads the channels feeds it, and the
 /// relay's drive follows [`Self::relay_closed`] at once, so the output drops with the reading that passed the limit.
+///
+/// ```
+/// use steadybench_firmware::guard::Guard;
+/// use steadybench_protocol::{BoardTime, Channel, GuardCause, GuardLimits, RefusalReason};
+///
+/// let at = |ms: u64| BoardTime::from_micros(ms * 1_000);
+/// let mut guard = Guard::new(false);
+/// let limits = GuardLimits {
+///     over_current_code: [Some(3_200), None],
+///     over_current_readings: 2,
+///     ..GuardLimits::default()
+/// };
+/// guard.set_limits(limits, at(0));
+/// assert_eq!(guard.readings([Some(9_000), Some(0)], at(1), at(1)), None);
+/// let trip = guard.readings([Some(9_000), Some(0)], at(2), at(2)).expect("two in a row");
+/// assert_eq!(trip.cause, GuardCause::OverCurrent { channel: Channel::One, code: 9_000 });
+/// assert!(!guard.relay_closed());
+/// assert_eq!(guard.rearm(at(3)), Err(RefusalReason::StillPastLimit));
+/// guard.readings([Some(0), Some(0)], at(4), at(4));
+/// assert_eq!(guard.rearm(at(5)), Ok(()));
+/// ```
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Guard {
     state: GuardState,
@@ -147,11 +168,10 @@ impl Guard {
         let interval_us = now.micros_since(self.thermistors_at).unwrap_or(0);
         self.thermistors_at = now;
         // One reading must do where they are further apart than half the time allowed.
-        let needed = THERMISTOR_CONFIRM_US
-            .checked_div(interval_us)
-            .map_or(THERMISTOR_READINGS, |more| {
-                more.saturating_add(1).min(u64::from(THERMISTOR_READINGS)) as u8
-            });
+        let needed = (1..THERMISTOR_READINGS)
+            .take_while(|more| u64::from(*more) * interval_us <= THERMISTOR_CONFIRM_US)
+            .last()
+            .map_or(1, |more| more + 1);
         let mut found = None;
         for (channel, reading) in Channel::ALL.into_iter().zip(readings) {
             let limits = &self.limits;

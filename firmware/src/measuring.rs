@@ -14,7 +14,8 @@ use crate::thermistor::{self, ThermistorConverter};
 /// The output that holds the supply relay closed.
 ///
 /// A board wires it so that reset, a panic and a lost supply all leave the relay open: a normally open contact, a driver
-/// that is off while its input floats, and a panic handler that resets.
+/// that is off while its input floats, and a panic handler that resets. A watchdog that only the sampler's loop feeds
+/// covers the rest: a loop that hangs.
 pub trait SupplyRelay {
     /// Drives the relay, at every reading, whether or not it changes.
     fn set_closed(&mut self, closed: bool);
@@ -33,6 +34,10 @@ pub(crate) struct TickReport {
 }
 
 /// The measuring side of a board, owned by the sampler's loop.
+///
+/// The chips convert at their own pace, in turn shunt, rail, temperature. A code read at an instant is of the last shunt
+/// conversion that ended before it, so it is the mean over a conversion time that ended at most one round earlier
+/// ([`Configure::round_us`] and 1 % for the chip's oscillator; 0.65 ms at 1000 readings a second).
 #[derive(Debug)]
 pub struct Measuring<B1, B2, C, R> {
     first: Monitor<B1>,

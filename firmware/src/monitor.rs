@@ -42,6 +42,11 @@ pub struct ChannelReport {
 }
 
 /// One channel's chip.
+///
+/// A chip whose supply failed for a moment answers as before but has lost its settings, and its register pointer stands
+/// at zero. That is noticed within two rail intervals (20 ms): the settings are written again, the readings are missing
+/// until a round of conversions has ended, and the restart is counted. The codes read in those 20 ms are not to be
+/// trusted; the health message that says so goes out at once.
 #[derive(Debug)]
 pub struct Monitor<B> {
     chip: Ina228<B>,

@@ -102,8 +102,12 @@ impl Schedule {
     pub fn wake(&mut self, now: BoardTime) -> Option<Wake> {
         let period_us = u64::from(self.period_us.max(1));
         let behind = now.micros_since(self.next)?;
-        let overslept = behind / period_us;
-        let lateness = behind % period_us;
+        // A 64-bit division takes a small core microseconds; hardly any instant needs one.
+        let (overslept, lateness) = if behind < period_us {
+            (0, behind)
+        } else {
+            (behind / period_us, behind % period_us)
+        };
         let due = self.next.plus_micros(overslept.saturating_mul(period_us));
         self.next = due.plus_micros(period_us);
         let tick = self.ticks;

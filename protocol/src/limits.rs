@@ -27,7 +27,7 @@ pub const RAIL_CODE_MAX: u32 = (1 << 19) - 1;
 /// Highest code of the thermistors' converter: 12 bits.
 pub const THERMISTOR_CODE_MAX: u16 = (1 << 12) - 1;
 
-/// Most readings in a row that an over-current limit may wait for; at the slowest rate this is 10 ms.
+/// Most readings in a row that an over-current limit may wait for; at the fastest rate this is 10 ms.
 pub const OVER_CURRENT_READINGS_MAX: u8 = 40;
 
 /// Shortest host silence, in milliseconds, that the guard may be told to act on.

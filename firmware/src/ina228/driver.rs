@@ -8,6 +8,14 @@ use super::registers::{self, DEVICE_228, MANUFACTURER_TI, Register};
 
 /// What the driver sets in the chip: shunt range and shunt conversion time. Rail and chip temperature take the shortest
 /// conversion, 50 µs each, and all three are converted in turn for ever.
+///
+/// ```
+/// use steadybench_firmware::ina228::Settings;
+///
+/// let settings = Settings::default();
+/// assert_eq!((settings.config(), settings.adc_config()), (0x0000, 0xF100));
+/// assert_eq!(settings.first_round_us(), 653);
+/// ```
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Settings {
     /// Full scale of the shunt voltage.

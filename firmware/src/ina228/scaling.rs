@@ -9,7 +9,18 @@ pub const RAIL_STEP_PV: u32 = 195_312_500;
 /// Temperature of one step of [`super::Register::DieTemp`], in nano-kelvins: 7.8125 mK.
 pub const CHIP_TEMPERATURE_STEP_NK: u32 = 7_812_500;
 
-/// Full scale of the chip's current register for a largest expected current: its step, in amperes (equation 2).
+/// Step of the chip's current register, in amperes, for a largest expected current (equation 2).
+///
+/// The data sheet's worked example, section 8.2:
+///
+/// ```
+/// use steadybench_firmware::ina228::scaling::{current_a, current_step_a, shunt_cal};
+/// use steadybench_protocol::ShuntRange;
+///
+/// let step_a = current_step_a(10.0);
+/// assert_eq!(shunt_cal(step_a, 0.0162, ShuntRange::Millivolts164), Some(4_050));
+/// assert!((current_a(314_572, step_a) - 6.0).abs() < 1e-4);
+/// ```
 #[must_use]
 pub fn current_step_a(largest_current_a: f64) -> f64 {
     largest_current_a / f64::from(1_u32 << 19)

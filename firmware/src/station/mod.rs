@@ -26,7 +26,7 @@ pub trait Access {
     fn with<R>(&self, task: impl FnOnce(&mut Station) -> R) -> R;
 }
 
-/// For one thread.
+/// For one thread. Panics when called inside another task.
 impl Access for core::cell::RefCell<Station> {
     fn with<R>(&self, task: impl FnOnce(&mut Station) -> R) -> R {
         task(&mut self.borrow_mut())
@@ -315,3 +315,7 @@ fn merge(waiting: &mut SlowValues, newer: SlowValues) {
     waiting.thermistor = newer.thermistor;
     waiting.chip_temperature = newer.chip_temperature;
 }
+
+// The crate's page states this size.
+#[cfg(target_pointer_width = "32")]
+const _: () = assert!(size_of::<Station>() > 40 * 1024 && size_of::<Station>() <= 41 * 1024);
