@@ -43,8 +43,6 @@ pub struct Guard {
     state: GuardState,
     limits: GuardLimits,
     channels: [Watched; CHANNELS],
-    /// When the limits last began to count: the last arming.
-    armed_at: BoardTime,
     host_heard: BoardTime,
     /// When the thermistors were last read.
     thermistors_at: BoardTime,
@@ -91,7 +89,6 @@ impl Guard {
                 host_silent_ms: None,
             },
             channels: [Watched::NEW; CHANNELS],
-            armed_at: BoardTime::from_micros(0),
             host_heard: BoardTime::from_micros(0),
             thermistors_at: BoardTime::from_micros(0),
         }
@@ -199,9 +196,9 @@ impl Guard {
         }
     }
 
-    /// Counts anew from `now`.
+    /// Counts anew from `now`, the host's silence too.
     fn begin(&mut self, now: BoardTime) {
-        self.armed_at = now;
+        self.host_heard(now);
         for watched in &mut self.channels {
             watched.past_current = 0;
             watched.past_thermistor = 0;
@@ -253,8 +250,8 @@ impl Guard {
 
     fn silence(&self, now: BoardTime) -> Option<(GuardCause, BoardTime)> {
         let limit_us = u64::from(self.limits.host_silent_ms?) * 1_000;
-        let since = self.host_heard.max(self.armed_at);
-        (now.micros_since(since)? >= limit_us).then_some((GuardCause::HostSilent, since))
+        let silent_us = now.micros_since(self.host_heard)?;
+        (silent_us >= limit_us).then_some((GuardCause::HostSilent, self.host_heard))
     }
 
     /// Whether the latest values are past a limit. The host's silence is not asked about: it has just spoken.

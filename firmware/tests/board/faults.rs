@@ -98,6 +98,20 @@ fn a_failed_read_is_missing_and_counted_and_hurts_nothing_else() {
 }
 
 #[test]
+fn failures_far_apart_do_not_add_up_to_a_lost_chip() {
+    let mut rig = Rig::ready();
+    rig.send(&ToBoard::Start);
+    for _ in 0..20 {
+        rig.run_for(7_000);
+        rig.buses[1].0.borrow_mut().nacks = 1;
+    }
+    rig.run_for(5_000);
+    rig.send(&ToBoard::Stop);
+    assert_eq!(rig.last_health().bus_errors, [0, 20]);
+    assert_eq!(codes(&rig).iter().filter(|codes| codes[1].is_none()).count(), 20);
+}
+
+#[test]
 fn a_saturated_code_is_passed_on_as_it_is() {
     let mut rig = Rig::ready();
     rig.set_current(0, CURRENT_CODE_MAX);
@@ -147,6 +161,28 @@ fn a_chip_that_lost_its_settings_mid_run_is_given_them_again() {
     }
     rig.send(&ToBoard::Stop);
     assert_eq!(rig.last_health().bus_errors, [0, 0]);
+}
+
+/// At 4000 readings a second a round of conversions is as long as the period: the reading at which the loss is noticed
+/// and the next are both without a conversion under the right settings.
+#[test]
+fn readings_are_missing_until_a_restarted_chip_has_converted() {
+    let mut rig = Rig::ready();
+    let settings = Configure {
+        reading_period_us: 250,
+        conversion_time: ConversionTime::Us150,
+        shunt_range: ShuntRange::Millivolts164,
+    };
+    rig.send(&ToBoard::Configure(settings));
+    rig.run_for(3_000);
+    rig.send(&ToBoard::Start);
+    rig.run_for(100_000);
+    rig.buses[0].0.borrow_mut().power_up();
+    rig.run_for(100_000);
+    rig.send(&ToBoard::Stop);
+    assert_eq!(rig.last_health().monitor_restarts, [1, 0]);
+    assert_eq!(codes(&rig).iter().filter(|codes| codes[0].is_none()).count(), 2);
+    assert!(codes(&rig).iter().all(|codes| codes[1].is_some()));
 }
 
 #[test]
@@ -200,4 +236,20 @@ fn until_a_round_of_conversions_has_ended_there_is_no_reading() {
     let first = rig.blocks()[0].time(0).as_micros();
     assert!(first - begun >= 640 + 640 / 50, "{first}");
     assert!(rig.blocks()[0].codes(0).iter().all(Option::is_some));
+
+    // New settings and a start in one breath: the run begins when the chips have converted under them.
+    rig.take();
+    for (period, conversion_time) in [(10_000, ConversionTime::Us4120), (250, ConversionTime::Us150)] {
+        rig.send(&ToBoard::Configure(Configure {
+            reading_period_us: period,
+            conversion_time,
+            shunt_range: ShuntRange::Millivolts41,
+        }));
+        rig.send(&ToBoard::Start);
+        rig.run_for(100_000);
+        rig.send(&ToBoard::Stop);
+        assert!(rig.blocks().iter().all(|block| block.period_us() == period));
+        assert!(codes(&rig).iter().flatten().all(Option::is_some));
+        rig.take();
+    }
 }

@@ -120,7 +120,7 @@ fn heat_opens_the_relay_in_time_and_one_disturbed_conversion_does_not() {
     }
     let at = |us| BoardTime::from_micros(us);
     let hot = [ThermistorReading::Code(1), ThermistorReading::Code(2_000)];
-    let fine = [ThermistorReading::Code(2_000); 2];
+    let fine = [ThermistorReading::Code(900); 2];
     let mut guard = Guard::new(false);
     let mut limits = no_limits();
     limits.hot_code = [Some(900); 2];
@@ -173,6 +173,8 @@ fn a_blind_channel_trips_after_10_ms_and_one_lost_reading_does_not() {
         rig.run_for(100_000);
         rig.buses[1].0.borrow_mut().nacks = 1;
         rig.run_for(100_000);
+        rig.buses[1].0.borrow_mut().nacks = 1;
+        rig.run_for(100_000);
         assert!(rig.relay.get(), "at a period of {period_us} µs");
         rig.buses[1].0.borrow_mut().fault = Some(Fault::Nack);
         let took = time_to_open(&mut rig, 100_000).expect("a trip");
@@ -200,7 +202,10 @@ fn a_channel_that_was_never_there_cannot_be_guarded() {
     limits.over_current_code[0] = Some(1_000);
     rig.set_limits(limits);
     let took = time_to_open(&mut rig, 100_000).expect("a trip");
-    assert!(took <= PROMISED_US + 1_100, "{took}");
+    assert!(
+        (PROMISED_US - 1_000..=PROMISED_US + 1_100).contains(&took),
+        "{took}"
+    );
 }
 
 #[test]
@@ -269,6 +274,34 @@ fn a_trip_is_latched_until_re_armed_and_not_while_still_past() {
     rig.run_for(2_000);
     assert!(!rig.relay.get());
     assert_eq!(rig.trips().len(), 1, "the first trip was taken before");
+}
+
+/// A relay whose contacts have welded, or a second supply: the current flows on though the output has dropped.
+#[test]
+fn re_arming_is_refused_while_the_current_is_past_its_limit_or_cannot_be_seen() {
+    let mut rig = rig_at(1_000);
+    let mut limits = no_limits();
+    limits.over_current_code[0] = Some(1_000);
+    rig.set_limits(limits);
+    rig.set_current(0, 1_001);
+    rig.run_for(5_000);
+    assert!(!rig.relay.get());
+    let refused = FromBoard::Refusal(Refusal {
+        command: steadybench_protocol::Command::Rearm,
+        reason: RefusalReason::StillPastLimit,
+    });
+    rig.send(&ToBoard::Rearm);
+    assert_eq!(rig.received.last(), Some(&refused));
+    rig.buses[0].0.borrow_mut().fault = Some(Fault::Nack);
+    rig.run_for(50_000);
+    rig.take();
+    rig.send(&ToBoard::Rearm);
+    assert_eq!(rig.received.last(), Some(&refused));
+    rig.buses[0].0.borrow_mut().fault = None;
+    rig.set_current(0, 1_000);
+    rig.run_for(200_000);
+    rig.send(&ToBoard::Rearm);
+    assert_eq!(rig.last_health().guard, GuardState::Armed);
 }
 
 #[test]

@@ -16,3 +16,4 @@ mod invariants;
 mod rig;
 mod sampling;
 mod stream;
+mod thermistor;

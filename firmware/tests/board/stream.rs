@@ -200,6 +200,77 @@ fn a_host_that_joins_a_run_gets_what_waited_before_the_answer() {
     assert_eq!(rig.blocks()[0].first_index(), answer.next_index);
 }
 
+/// The sampler's sleep before the start is not of the run, be it the first or a later one.
+#[test]
+fn a_run_begins_with_its_first_reading() {
+    let mut rig = Rig::ready();
+    for _ in 0..2 {
+        let before = rig.ask_health().next_index;
+        // Instants lie 0.3 ms behind the full milliseconds, so this ends less than half a period after one.
+        rig.now.set(rig.now.get() + 50_400);
+        rig.send(&ToBoard::Start);
+        rig.oversleep(0);
+        rig.send(&ToBoard::Stop);
+        assert_eq!(rig.last_health().next_index, before + 1);
+        assert_eq!(rig.last_health().late_ticks, 0);
+    }
+}
+
+#[test]
+fn slow_values_that_find_no_room_keep_the_rails_extremes() {
+    use steadybench_firmware::ina228::Register;
+    let mut rig = Rig::ready();
+    rig.buses[1].set_code(Register::Vbus, 50_000);
+    rig.send(&ToBoard::Start);
+    rig.run_for(200_000);
+    rig.take();
+    rig.host_reads = false;
+    rig.run_for(5_000_000);
+    for code in [40_000, 60_000, 50_000] {
+        rig.buses[1].set_code(Register::Vbus, code);
+        rig.run_for(300_000);
+    }
+    rig.host_reads = true;
+    rig.pump();
+    let slow = rig.received.iter().filter_map(|message| match message {
+        FromBoard::Slow(slow) => slow.rail[1],
+        _ => None,
+    });
+    let slow: Vec<_> = slow.collect();
+    assert_eq!(slow.len(), 32);
+    let last = slow[31];
+    assert_eq!((last.lowest, last.highest, last.latest), (40_000, 60_000, 50_000));
+    assert!(
+        slow[..31]
+            .iter()
+            .all(|rail| rail.lowest == 50_000 && rail.highest == 50_000)
+    );
+}
+
+#[test]
+fn an_empty_block_is_nothing_to_keep() {
+    use steadybench_firmware::buffer::BlockBuffer;
+    let mut buffer = BlockBuffer::new();
+    buffer.push(ReadingsBlock::new(0, BoardTime::from_micros(0), 1_000));
+    assert_eq!(
+        (buffer.waiting(), buffer.dropped(), buffer.high_water()),
+        (0, 0, 0)
+    );
+}
+
+/// Answers owed to a program that has closed the port are not given to the next.
+#[test]
+fn answers_owed_end_with_the_port() {
+    let mut rig = Rig::ready();
+    let mut frame = steadybench_protocol::FrameBuffer::new();
+    let mut bytes = frame.encode(&ToBoard::HelloRequest).unwrap();
+    let now = rig.time();
+    rig.link.bytes_in(&rig.station, now, &mut bytes);
+    rig.link.opened();
+    rig.pump();
+    assert_eq!(rig.received, []);
+}
+
 /// Half a frame of the program before does not spoil the first command of the next.
 #[test]
 fn a_port_opened_anew_begins_with_a_clean_line() {
@@ -211,6 +282,40 @@ fn a_port_opened_anew_begins_with_a_clean_line() {
     assert_eq!(rig.ask_health().frames_rejected, 0);
     rig.send_bytes(&[3, 1, 4, 0]);
     assert_eq!(rig.ask_health().frames_rejected, 1);
+}
+
+/// Settings and a start that arrive while the buses are being read: what is being read is not of that run.
+#[test]
+fn a_reading_under_way_does_not_count_under_settings_that_came_meanwhile() {
+    use std::pin::pin;
+    use std::task::{Context, Poll, Waker};
+
+    let mut rig = Rig::ready();
+    rig.run_for(10_000);
+    rig.take();
+    rig.buses[0].0.borrow_mut().pending_polls = 1;
+    rig.now.set(rig.now.get() + 1_000);
+    let now = rig.time();
+    let clock = || now;
+    let mut frame = steadybench_protocol::FrameBuffer::new();
+    {
+        let mut tick = pin!(rig.measuring.tick(&rig.station, &clock));
+        let mut context = Context::from_waker(Waker::noop());
+        assert_eq!(tick.as_mut().poll(&mut context), Poll::Pending);
+        let configure = ToBoard::Configure(Configure {
+            reading_period_us: 500,
+            conversion_time: ConversionTime::Us280,
+            shunt_range: ShuntRange::Millivolts41,
+        });
+        for command in [configure, ToBoard::Start] {
+            let mut bytes = frame.encode(&command).unwrap();
+            rig.link.bytes_in(&rig.station, now, &mut bytes);
+        }
+        while tick.as_mut().poll(&mut context).is_pending() {}
+    }
+    rig.pump();
+    assert!(rig.last_health().running);
+    assert_eq!(rig.ask_health().next_index, 0);
 }
 
 /// The lock is free while a transfer is on the bus: the link is served between any two polls of the sampler.
