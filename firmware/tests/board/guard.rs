@@ -137,6 +137,48 @@ fn heat_opens_the_relay_in_time_and_one_disturbed_conversion_does_not() {
     assert!(guard.thermistors(hot, at(12_000)).is_some());
 }
 
+/// As many readings must agree as fit into 8 ms behind the first, three at most.
+#[test]
+fn readings_further_apart_need_fewer_to_agree() {
+    let at = |us| BoardTime::from_micros(us);
+    for (interval_us, needed) in [
+        (250, 3),
+        (4_000, 3),
+        (4_001, 2),
+        (8_000, 2),
+        (8_001, 1),
+        (10_000, 1),
+    ] {
+        let mut guard = Guard::new(false);
+        let mut limits = no_limits();
+        limits.hot_code = [Some(900), None];
+        guard.set_limits(limits, at(0));
+        let mut trips = (0..).map(|reading: u64| {
+            let code = if reading == 0 { 900 } else { 899 };
+            let readings = [ThermistorReading::Code(code), ThermistorReading::Open];
+            guard.thermistors(readings, at(1_000_000 + reading * interval_us))
+        });
+        assert_eq!(
+            trips.position(|trip| trip.is_some()),
+            Some(needed),
+            "{interval_us} µs apart"
+        );
+    }
+}
+
+#[test]
+fn silence_counts_from_the_arming() {
+    let at = |ms: u64| BoardTime::from_micros(ms * 1_000);
+    let mut guard = Guard::new(false);
+    let mut limits = no_limits();
+    limits.host_silent_ms = Some(500);
+    guard.set_limits(limits, at(10_000));
+    assert_eq!(guard.readings([None; 2], at(10_499), at(10_499)), None);
+    assert!(guard.readings([None; 2], at(10_500), at(10_500)).is_some());
+    guard.rearm(at(20_000)).unwrap();
+    assert_eq!(guard.readings([None; 2], at(20_499), at(20_499)), None);
+}
+
 #[test]
 fn a_lost_thermistor_trips_only_where_it_is_required() {
     use steadybench_firmware::ConversionFailed;

@@ -24,6 +24,8 @@ fn half_a_period_late_is_in_time_and_more_is_late() {
     assert_eq!(schedule.next_due(), at(3_000));
     let wake = schedule.wake(at(6_200)).unwrap();
     assert_eq!((wake.due, wake.overslept, wake.late), (at(6_000), 3, false));
+    let wake = schedule.wake(at(8_000)).unwrap();
+    assert_eq!((wake.due, wake.overslept, wake.late), (at(8_000), 1, false));
 }
 
 fn periods() -> impl Strategy<Value = u32> {
