@@ -219,17 +219,12 @@ fn split_number(text: &str) -> (String, &str) {
 
 fn read_number(number: &str, text: &str) -> Result<f64, MarkingError> {
     // Continental caps print `3,15A`; three digits after the comma might also be thousands.
-    let ambiguous = number
-        .split_once(',')
-        .is_some_and(|(_, after)| after.len() == 3 || after.contains(['.', ',']));
-    if ambiguous {
-        return Err(MarkingError::Comma {
-            text: text.trim().to_owned(),
-            number: number.to_owned(),
-        });
-    }
-    number
-        .replace(',', ".")
+    let comma = |_| MarkingError::Comma {
+        text: text.trim().to_owned(),
+        number: number.to_owned(),
+    };
+    crate::planning::with_point(number)
+        .map_err(comma)?
         .parse()
         .map_err(|_| MarkingError::Unknown {
             text: text.trim().to_owned(),
