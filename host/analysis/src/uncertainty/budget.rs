@@ -129,7 +129,8 @@ impl Budget {
                 .degrees_of_freedom
                 .map(|freedom| (component.contribution() / combined).powi(4) / freedom)
         });
-        1.0 / limited.sum::<f64>()
+        // The sum of nothing is −0 in Rust, and its inverse would be −∞.
+        1.0 / limited.fold(0.0, |sum, term| sum + term)
     }
 
     /// The expanded uncertainty at the given coverage. Effective degrees of freedom are cut to a whole number, and to 1 at
@@ -229,5 +230,8 @@ mod tests {
         let bounded = budget.bounded(0.95).unwrap();
         assert_eq!((bounded.low, bounded.high), (2.0, 2.0));
         assert!(budget.largest().is_none() && budget.effective_degrees_of_freedom().is_infinite());
+        let known = Budget::new("q", "V", 2.0, vec![Component::stated("s", 2.0, "V", 1.0)]).unwrap();
+        let expanded = known.expanded(0.95).unwrap();
+        assert!((expanded.coverage_factor - 1.96).abs() < 1e-3 && expanded.degrees_of_freedom.is_none());
     }
 }
