@@ -4,6 +4,14 @@
 //! |---|---|
 //! | [`clock`] | board time to UTC, with a bound |
 //! | [`commands`] | the command line of `steady`: one file each command |
+//! | [`link`] | the conversation with a board, without input or output |
+//! | [`units`] | codes to amperes, volts and degrees |
+//! | [`stream`] | what was recorded of a board, to quantities on a time line; live and in replay |
+//! | [`recorder`] | the only writer in a job folder |
+//! | [`live`] | what can be seen of a board while it is recorded |
+//! | [`collector`] | boards on lines, their records to the recorder, their state to whoever watches |
+//! | [`web`] | the page, and the requests it answers |
+//! | [`quantity`] | quantities as they are typed |
 //! | [`port`] | where bytes come from and go to: serial devices, network sockets, virtual benches |
 //! | [`console`] | words for people, JSON for programs, progress only on a terminal |
 //! | [`examine`] | one recording examined and told |
@@ -12,13 +20,21 @@
 //! | [`table`] | the CSV of any meter, read in bounded memory |
 
 pub mod clock;
+pub mod collector;
 pub mod commands;
 pub mod console;
 pub mod examine;
 pub mod exit;
 pub mod fault;
+pub mod link;
+pub mod live;
 pub mod port;
+pub mod quantity;
+pub mod recorder;
+pub mod stream;
 pub mod table;
+pub mod units;
+pub mod web;
 
 pub use console::Console;
 pub use exit::Exit;

@@ -8,7 +8,10 @@ use crate::console::Console;
 use crate::exit::Exit;
 use crate::fault::Fault;
 
+pub mod collect;
+mod collect_show;
 pub mod examine;
+pub mod mark;
 pub mod ports;
 
 /// Two-channel bench recorder: power a unit up safely, find the bad stage or joint, prove it stays mended.
@@ -26,6 +29,10 @@ pub struct Cli {
 enum Command {
     /// Examine a recording: a run folder, or a CSV of any meter or oscilloscope.
     Examine(examine::Args),
+    /// Record boards until told to stop.
+    Collect(Box<collect::Args>),
+    /// Mark this instant in the run that is being recorded.
+    Mark(mark::Args),
     /// List the ports that a board may be on.
     Ports(ports::Args),
 }
@@ -51,6 +58,8 @@ pub fn main() -> ExitCode {
 fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
     match command {
         Command::Examine(args) => examine::run(&args, console),
+        Command::Collect(args) => collect::run(&args, console),
+        Command::Mark(args) => mark::run(&args, console),
         Command::Ports(args) => ports::run(&args, console),
     }
 }

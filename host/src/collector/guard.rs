@@ -1,0 +1,83 @@
+//! What the guard is to act on, in quantities; the board compares codes.
+
+use steadybench_protocol::limits::{
+    CURRENT_CODE_MAX, HOST_SILENT_MAX_MS, HOST_SILENT_MIN_MS, OVER_CURRENT_READINGS_MAX, THERMISTOR_CODE_MAX,
+};
+use steadybench_protocol::{GuardLimits, Hello};
+
+use crate::fault::Fault;
+use crate::units::Units;
+
+/// Limits of the guard; without any it is off.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct GuardOptions {
+    /// Magnitude of each channel's current in amperes.
+    pub over_current_a: [Option<f64>; 2],
+    /// Readings in a row past the limit that trip it; 0 is the default of 1.
+    pub over_current_readings: u8,
+    /// Temperature of each thermistor in degrees Celsius.
+    pub hot_c: [Option<f64>; 2],
+    /// Whether losing each thermistor trips it.
+    pub thermistor_required: [bool; 2],
+    /// Silence of this program in milliseconds.
+    pub host_silent_ms: Option<u32>,
+}
+
+impl GuardOptions {
+    /// The limits in the codes of the board that said `hello`; `None` when none is given.
+    ///
+    /// # Errors
+    /// When a limit lies outside what the board can measure.
+    pub fn limits(&self, hello: &Hello) -> Result<Option<GuardLimits>, Fault> {
+        let units = Units::of(hello);
+        let mut limits = GuardLimits {
+            over_current_readings: self.over_current_readings.max(1),
+            thermistor_required: self.thermistor_required,
+            host_silent_ms: self.host_silent_ms,
+            ..GuardLimits::default()
+        };
+        for channel in [0, 1] {
+            if let Some(limit_a) = self.over_current_a[channel] {
+                let scale = units.channels[channel];
+                let code = scale.current_code(limit_a);
+                if !(1.0..f64::from(CURRENT_CODE_MAX)).contains(&code) {
+                    return Err(Fault::usage(
+                        format!("a guard limit of {limit_a} A on channel {}", channel + 1),
+                        format!(
+                            "the board measures there up to {:.4} A",
+                            scale.current_a(CURRENT_CODE_MAX)
+                        ),
+                    )
+                    .remedy("choose a lower --guard-current, a wider --range, or a smaller shunt"));
+                }
+                limits.over_current_code[channel] = Some(code as u32);
+            }
+            if let Some(limit_c) = self.hot_c[channel] {
+                let code = units.thermistor_code(channel, limit_c);
+                if !(-20.0..=150.0).contains(&limit_c) || code == 0 || code > THERMISTOR_CODE_MAX {
+                    return Err(Fault::usage(
+                        format!("a guard limit of {limit_c} °C on channel {}", channel + 1),
+                        "a thermistor is read from -20 °C to 150 °C",
+                    )
+                    .remedy("choose --guard-hot within that range"));
+                }
+                limits.hot_code[channel] = Some(code);
+            }
+        }
+        if limits.over_current_readings > OVER_CURRENT_READINGS_MAX {
+            return Err(Fault::usage(
+                format!("--guard-readings {}", self.over_current_readings),
+                format!("the guard waits for 1 to {OVER_CURRENT_READINGS_MAX} readings in a row"),
+            ));
+        }
+        if let Some(silent_ms) = self.host_silent_ms
+            && !(HOST_SILENT_MIN_MS..=HOST_SILENT_MAX_MS).contains(&silent_ms)
+        {
+            return Err(Fault::usage(
+                format!("--guard-host-silent of {silent_ms} ms"),
+                format!("the guard waits {HOST_SILENT_MIN_MS} ms to {HOST_SILENT_MAX_MS} ms"),
+            ));
+        }
+        Ok(limits.acts().then_some(limits))
+    }
+}

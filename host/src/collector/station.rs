@@ -1,0 +1,514 @@
+//! One board: its port, its conversation, its records.
+
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+use steadybench_protocol::{Configure, Hello, PROTOCOL_VERSION, ToBoard};
+use tokio::sync::mpsc;
+
+use crate::clock::HostTime;
+use crate::exit::Exit;
+use crate::fault::Fault;
+use crate::link::{Link, LinkEvent, SetUp};
+use crate::live::LiveBoard;
+use crate::port::{Incoming, Line, PortAddress, open};
+use crate::recorder::{BoardIntroduction, HostMarkKind, Record, RecordSink, Stamp, serial_digits};
+use crate::stream::{Stream, refusal_words};
+
+use super::frames::FrameCutter;
+use super::guard::GuardOptions;
+
+/// A port that was lost is looked for this often.
+const REOPEN_PERIOD: Duration = Duration::from_millis(500);
+
+/// Records held back until it is known whose they are: the last ones of so many, some minutes' worth.
+const HELD_MAX: usize = 16_384;
+
+/// How a board is to measure and guard.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BoardSettings {
+    /// Rate, conversion time, range.
+    pub configure: Configure,
+    /// Limits of the guard.
+    pub guard: GuardOptions,
+}
+
+/// What the operator wants of a board that is being recorded.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Command {
+    /// Mark this instant.
+    Mark {
+        /// When it was said.
+        at: Stamp,
+        /// As what.
+        kind: HostMarkKind,
+        /// The place, the load, or the note.
+        label: String,
+    },
+    /// Close the supply relay again.
+    Rearm,
+    /// Stop measuring; the station ends.
+    Stop,
+}
+
+/// One board being served.
+#[derive(Debug)]
+pub struct Station {
+    address: PortAddress,
+    settings: BoardSettings,
+    start: Instant,
+    line: Option<Line>,
+    link: Link,
+    cutter: FrameCutter,
+    stream: Stream,
+    live: Arc<Mutex<LiveBoard>>,
+    sink: Option<RecordSink>,
+    /// Records of a board that has not said yet who it is, or of a run whose files are not made yet.
+    held: Option<Vec<Record>>,
+    introduction: Option<BoardIntroduction>,
+    refused_serial: Option<[u8; 8]>,
+    reopen_at: Duration,
+    stopping: bool,
+}
+
+impl Station {
+    /// Opens the port and has the board measure. Nothing is written yet; records are held in memory until
+    /// [`Self::record_to`].
+    ///
+    /// # Errors
+    /// Whatever is wrong with the port or the board, with its remedy and its exit code.
+    pub async fn bring_up(
+        address: PortAddress,
+        settings: BoardSettings,
+        start: Instant,
+    ) -> Result<Self, Fault> {
+        let mut station = Self {
+            live: Arc::new(Mutex::new(LiveBoard::new(address.to_string()))),
+            address,
+            settings,
+            start,
+            line: None,
+            link: Link::new(start.elapsed()),
+            cutter: FrameCutter::default(),
+            stream: Stream::new(),
+            sink: None,
+            held: Some(Vec::new()),
+            introduction: None,
+            refused_serial: None,
+            reopen_at: Duration::ZERO,
+            stopping: false,
+        };
+        station.open_port().await?;
+        station.link = Link::new(station.now());
+        loop {
+            station.send_messages();
+            let incoming = station.wait().await;
+            station.take_incoming(incoming);
+            while let Some(event) = station.link.next_event() {
+                match event {
+                    LinkEvent::Greeted { hello, .. } => station.meet(&hello)?,
+                    LinkEvent::Started => return Ok(station),
+                    other => return Err(station.fault_of(&other)),
+                }
+            }
+            if station.line.is_none() {
+                return Err(Fault::new(
+                    Exit::NoPort,
+                    format!("port {}", station.address),
+                    "it was closed before the board had answered",
+                )
+                .remedy("see that the board stays plugged in and nothing resets it, then try again"));
+            }
+        }
+    }
+
+    /// Who the board is; `None` before it has said so.
+    #[must_use]
+    pub const fn introduction(&self) -> Option<&BoardIntroduction> {
+        self.introduction.as_ref()
+    }
+
+    /// Its present state, for whoever watches.
+    #[must_use]
+    pub fn live(&self) -> Arc<Mutex<LiveBoard>> {
+        Arc::clone(&self.live)
+    }
+
+    /// Gives the records so far, and all to come, to the recorder.
+    pub fn record_to(&mut self, sink: RecordSink) {
+        self.sink = Some(sink);
+        self.release();
+        self.set_measuring(true);
+    }
+
+    /// Serves the board until it is told to stop. Ends with the recorder's sink flushed.
+    pub async fn run(mut self, mut commands: mpsc::Receiver<Command>) {
+        loop {
+            self.send_messages();
+            let incoming = tokio::select! {
+                command = commands.recv(), if !self.stopping => {
+                    // Whoever could give commands is gone: so is the run.
+                    let ended = self.obey(command.unwrap_or(Command::Stop));
+                    if ended { break } else { continue }
+                }
+                incoming = self.wait() => incoming,
+            };
+            self.take_incoming(incoming);
+            if self.line.is_none() && !self.stopping {
+                self.reopen().await;
+            }
+            let mut stopped = self.stopping && self.line.is_none();
+            while let Some(event) = self.link.next_event() {
+                stopped |= self.heed(event);
+            }
+            self.publish();
+            if stopped {
+                break;
+            }
+        }
+        self.close_line();
+        if let Some(sink) = &mut self.sink {
+            sink.flush();
+        }
+        self.set_measuring(false);
+    }
+
+    /// Stops a board whose run is not going to begin.
+    pub async fn dismiss(self) {
+        let (sender, receiver) = mpsc::channel(1);
+        drop(sender);
+        self.run(receiver).await;
+    }
+
+    fn now(&self) -> Duration {
+        self.start.elapsed()
+    }
+
+    fn stamp(&self) -> Stamp {
+        HostTime::now(self.start).into()
+    }
+
+    async fn open_port(&mut self) -> Result<(), Fault> {
+        let address = self.address.clone();
+        let opened = tokio::task::spawn_blocking(move || open(&address)).await;
+        let connection = opened
+            .map_err(|error| Fault::new(Exit::Failed, "the opening of a port", error.to_string()))??;
+        let port = connection.name.clone();
+        let line = Line::start(connection, self.start)
+            .map_err(|error| Fault::new(Exit::Failed, format!("port {port}"), error.to_string()))?;
+        self.line = Some(line);
+        self.cutter = FrameCutter::default();
+        let at = self.stamp();
+        self.record(Record::Opened { at, port });
+        Ok(())
+    }
+
+    /// Waits for the line or the link's deadline, whichever is first; `None` is the deadline. Cancelling it loses
+    /// nothing.
+    async fn wait(&mut self) -> Option<Incoming> {
+        let now = self.now();
+        match &mut self.line {
+            Some(line) => {
+                let deadline = self.link.next_deadline().saturating_sub(now);
+                match tokio::time::timeout(deadline.min(Duration::from_secs(60)), line.next()).await {
+                    Ok(Some(incoming)) => Some(incoming),
+                    Ok(None) => Some(Incoming::Closed {
+                        at: HostTime::now(self.start),
+                        reason: "the line ended".into(),
+                    }),
+                    Err(_) => None,
+                }
+            }
+            None => {
+                tokio::time::sleep(self.reopen_at.saturating_sub(now)).await;
+                None
+            }
+        }
+    }
+
+    fn take_incoming(&mut self, incoming: Option<Incoming>) {
+        match incoming {
+            None => {}
+            Some(Incoming::TimeSent { number, at }) => {
+                let at = at.into();
+                self.record(Record::TimeSent { number, at });
+            }
+            Some(Incoming::Bytes { at, bytes }) => self.take_bytes(at, &bytes),
+            Some(Incoming::Closed { at, reason }) => {
+                let rest = self.cutter.end();
+                self.record_received(at, rest, false);
+                self.lose_line(at, reason);
+            }
+        }
+        if self.line.is_some() {
+            self.link.tick(self.now());
+        }
+    }
+
+    fn take_bytes(&mut self, at: HostTime, bytes: &[u8]) {
+        let frames = self.cutter.take(bytes);
+        self.link.receive(Duration::from_nanos(at.monotonic_ns), bytes);
+        let key = self.link.took_key_message();
+        self.record_received(at, frames, key);
+    }
+
+    fn record_received(&mut self, at: HostTime, bytes: Vec<u8>, key: bool) {
+        if !bytes.is_empty() {
+            self.record(Record::Received {
+                at_ns: at.monotonic_ns,
+                utc_ns: key.then_some(at.utc_ns),
+                bytes,
+            });
+        }
+    }
+
+    /// Records, or holds back until it is known whose it is.
+    fn record(&mut self, record: Record) {
+        match &mut self.held {
+            Some(held) => {
+                if held.len() < HELD_MAX || !record.may_be_lost() {
+                    held.push(record);
+                }
+            }
+            None => self.commit(record),
+        }
+    }
+
+    fn commit(&mut self, record: Record) {
+        let live = &mut *self.live.lock().unwrap_or_else(PoisonError::into_inner);
+        self.stream.take(&record, &mut |output| live.take(&output));
+        live.count(&self.stream);
+        if let Some(sink) = &mut self.sink {
+            sink.push(record);
+        }
+    }
+
+    fn release(&mut self) {
+        for record in self.held.take().unwrap_or_default() {
+            self.commit(record);
+        }
+    }
+
+    fn send_messages(&mut self) {
+        while let Some(message) = self.link.next_message() {
+            let Some(line) = &self.line else { continue };
+            let is_time_request = matches!(message, ToBoard::TimeRequest(_));
+            let body = postcard::to_stdvec(&message).unwrap_or_default();
+            // A line that takes no more has a far end that does not read; the link's time-out deals with it.
+            if line.send(message) && !is_time_request {
+                let at_ns = self.stamp().monotonic_ns;
+                self.record(Record::Sent { at_ns, body });
+            }
+        }
+    }
+
+    /// Takes up the acquaintance: the first board of the port is the run's, any other is refused.
+    fn meet(&mut self, hello: &Hello) -> Result<(), Fault> {
+        if let Some(known) = &self.introduction
+            && known.hello.board_serial != hello.board_serial
+        {
+            return Err(another_board(&known.hello, hello));
+        }
+        let guard = self
+            .settings
+            .guard
+            .limits(&with_settings(hello, &self.settings.configure))?;
+        self.introduction.get_or_insert_with(|| BoardIntroduction {
+            port: self.address.to_string(),
+            hello: with_settings(hello, &self.settings.configure),
+            guard,
+        });
+        let set_up = SetUp {
+            configure: self.settings.configure,
+            guard,
+        };
+        self.link.set_up(self.now(), set_up);
+        Ok(())
+    }
+
+    /// Obeys the operator; true when the station is to end at once.
+    fn obey(&mut self, command: Command) -> bool {
+        let now = self.now();
+        match command {
+            Command::Mark { at, kind, label } => {
+                // A mark is the run's, whatever stands on the port.
+                self.commit(Record::HostMark { at, kind, label });
+                self.publish();
+            }
+            Command::Rearm => self.link.command(now, ToBoard::Rearm),
+            Command::Stop => {
+                self.stopping = true;
+                if self.line.is_none() || self.held.is_some() && self.sink.is_some() {
+                    return true;
+                }
+                self.link.stop(now);
+            }
+        }
+        false
+    }
+
+    /// Acts on what became of the conversation; true when the station is to end.
+    fn heed(&mut self, event: LinkEvent) -> bool {
+        match event {
+            LinkEvent::Greeted { hello, goes_on } => self.greeted(&hello, goes_on),
+            LinkEvent::Started => self.set_measuring(true),
+            LinkEvent::Stopped => return true,
+            LinkEvent::Refused(refusal) if self.link.is_running() => {
+                let words = format!(
+                    "{:?} was refused: {}",
+                    refusal.command,
+                    refusal_words(refusal.reason)
+                );
+                self.lock_live().say(&words);
+            }
+            LinkEvent::OtherVersion(_) | LinkEvent::Silent { .. } | LinkEvent::Refused(_) => {
+                if self.stopping {
+                    return true;
+                }
+                let reason = self.fault_of(&event).to_string().replace('\n', ";");
+                let at = HostTime::now(self.start);
+                self.lose_line(at, reason);
+            }
+        }
+        false
+    }
+
+    fn greeted(&mut self, hello: &Hello, goes_on: bool) {
+        let known = self.introduction.as_ref().map(|known| known.hello.board_serial);
+        if known == Some(hello.board_serial) {
+            self.refused_serial = None;
+            self.lock_live().another_board = false;
+            self.release();
+            if goes_on {
+                self.set_measuring(true);
+            } else if let Err(fault) = self.meet(hello) {
+                self.lock_live().say(&fault.to_string());
+            }
+            return;
+        }
+        // Nothing of another board is let into the run.
+        self.held = Some(Vec::new());
+        self.close_line();
+        self.reopen_at = self.now() + REOPEN_PERIOD;
+        if self.refused_serial != Some(hello.board_serial) {
+            self.refused_serial = Some(hello.board_serial);
+            if let Some(known) = &self.introduction {
+                let reason = another_board(&known.hello, hello).to_string().replace('\n', ";");
+                let at = self.stamp();
+                self.commit(Record::Closed { at, reason });
+            }
+        }
+        self.lock_live().another_board = true;
+    }
+
+    fn lose_line(&mut self, at: HostTime, reason: String) {
+        let was_known = self.held.is_none();
+        self.close_line();
+        self.reopen_at = self.now() + REOPEN_PERIOD;
+        if was_known {
+            let at = at.into();
+            self.commit(Record::Closed { at, reason });
+        }
+        // Until the board has said who it is again, what comes may be another's.
+        if self.sink.is_some() {
+            self.held = Some(Vec::new());
+        }
+        self.set_measuring(false);
+    }
+
+    fn close_line(&mut self) {
+        if let Some(line) = self.line.take() {
+            // Closing waits for both threads, up to the time-out of a read.
+            tokio::task::block_in_place(|| drop(line));
+        }
+    }
+
+    async fn reopen(&mut self) {
+        if self.now() < self.reopen_at {
+            return;
+        }
+        self.reopen_at = self.now() + REOPEN_PERIOD;
+        if self.open_port().await.is_ok() {
+            self.link.opened(self.now());
+        }
+    }
+
+    fn lock_live(&self) -> std::sync::MutexGuard<'_, LiveBoard> {
+        self.live.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn set_measuring(&self, measuring: bool) {
+        self.lock_live().measuring = measuring;
+    }
+
+    fn publish(&self) {
+        self.lock_live().count(&self.stream);
+    }
+
+    fn fault_of(&self, event: &LinkEvent) -> Fault {
+        let port = format!("port {}", self.address);
+        match event {
+            LinkEvent::OtherVersion(version) => Fault::new(
+                Exit::ProtocolVersion,
+                port,
+                format!("the board speaks protocol version {version}; this program speaks {PROTOCOL_VERSION}"),
+            )
+            .remedy(if *version > PROTOCOL_VERSION {
+                "use a newer steady, or load this version's firmware onto the board"
+            } else {
+                "load this version's firmware onto the board"
+            }),
+            LinkEvent::Silent { bytes: 0, .. } => Fault::new(
+                Exit::SilentBoard,
+                port,
+                "nothing answers: no byte came within 3 s of asking",
+            )
+            .remedy("see that the board's lamp is lit and the cable carries data, press its reset, then try again"),
+            LinkEvent::Silent { bytes, frames: 0 } => Fault::new(
+                Exit::NotABoard,
+                port,
+                format!("{bytes} bytes came and none of them are a Steadybench board's"),
+            )
+            .remedy("see with `steady ports` which port the board is on; this one belongs to something else"),
+            LinkEvent::Silent { frames, .. } => Fault::new(
+                Exit::SilentBoard,
+                port,
+                format!("the board has stopped answering after {frames} messages"),
+            )
+            .remedy("unplug the board and plug it in again"),
+            LinkEvent::Refused(refusal) => Fault::new(
+                Exit::Refused,
+                port,
+                format!("the board refused {:?}: {}", refusal.command, refusal_words(refusal.reason)),
+            )
+            .remedy("change that setting, or see to the wiring of the monitor chips"),
+            LinkEvent::Greeted { .. } | LinkEvent::Started | LinkEvent::Stopped => {
+                Fault::new(Exit::Failed, port, "the board said something out of turn")
+            }
+        }
+    }
+}
+
+/// The hello as it will be once the board is configured: limits are in the codes of the range asked for.
+fn with_settings(hello: &Hello, configure: &Configure) -> Hello {
+    let mut hello = hello.clone();
+    hello.reading_period_us = configure.reading_period_us;
+    for channel in &mut hello.channels {
+        channel.conversion_time = configure.conversion_time;
+        channel.shunt_range = configure.shunt_range;
+        channel.current_step_pv = configure.shunt_range.step_pv();
+    }
+    hello
+}
+
+fn another_board(known: &Hello, met: &Hello) -> Fault {
+    Fault::new(
+        Exit::AnotherBoard,
+        format!("board {}", serial_digits(met)),
+        format!(
+            "it stands where board {} of this run was, and is not recorded",
+            serial_digits(known)
+        ),
+    )
+    .remedy("plug the run's own board in again, or stop and start a run with the other one")
+}

@@ -1,0 +1,360 @@
+//! `steady collect`: records boards until told to stop.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::ValueEnum;
+use steadybench_protocol::limits::{READING_PERIOD_MAX_US, READING_PERIOD_MIN_US};
+use steadybench_protocol::{Configure, ConversionTime, ShuntRange};
+use tokio::net::TcpListener;
+
+use crate::collector::{BoardSettings, Collector, GuardOptions, Plan, RunControl};
+use crate::console::Console;
+use crate::exit::Exit;
+use crate::fault::{Fault, plain_reason};
+use crate::port::PortAddress;
+use crate::quantity::{parse, parse_duration};
+use crate::recorder::{Announcement, Disk, FullRate, JobFolder, RunKind, RunPlan, RunSummary, survey_run};
+use crate::web;
+
+use super::collect_show::Show;
+
+/// The job folder when none is named.
+pub const DEFAULT_JOB: &str = "job";
+
+/// Options of `steady collect`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// A board's port: its name, its USB serial number, virtual:greenhouse, or tcp:HOST:PORT. Several are recorded
+    /// together.
+    #[arg(long, required = true)]
+    port: Vec<PortAddress>,
+    /// The job folder; made when missing, gone on with when not.
+    #[arg(long, default_value = DEFAULT_JOB)]
+    job: PathBuf,
+    /// What the run is for.
+    #[arg(long = "as", value_enum, default_value = "free")]
+    kind: RunKind,
+    /// Stop after this long: 90s, 10min, 12h.
+    #[arg(long = "for", value_parser = parse_duration)]
+    duration: Option<Duration>,
+    /// Readings per second, 100 to 4000.
+    #[arg(long, default_value_t = 1000)]
+    rate: u32,
+    /// Full scale of the shunt voltage.
+    #[arg(long, value_enum, default_value = "164mV")]
+    range: Range,
+    /// Integration time of a reading in microseconds: 50, 84, 150, 280, 540, 1052, 2074 or 4120. The longest that fits
+    /// the rate when not given.
+    #[arg(long)]
+    conversion_us: Option<u32>,
+    /// Whether every reading gets a row in readings.csv; wire.log always holds every one.
+    #[arg(long, value_enum, default_value = "auto")]
+    full_rate: FullRate,
+    /// Interval of minutes.csv.
+    #[arg(long, default_value = "1min", value_parser = parse_duration)]
+    interval: Duration,
+    /// Where the page is served; a free port of this computer's own when not given.
+    #[arg(long, default_value = "127.0.0.1:0")]
+    listen: SocketAddr,
+    #[command(flatten)]
+    guard: GuardArgs,
+}
+
+/// Full scale of the shunt voltage.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+enum Range {
+    /// ±163.84 mV.
+    #[value(name = "164mV")]
+    Wide,
+    /// ±40.96 mV, a quarter of the noise.
+    #[value(name = "41mV")]
+    Fine,
+}
+
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Guard: opens the supply relay, with or without this program")]
+struct GuardArgs {
+    /// Trip above this current: 2A for both channels, or 1=2A and 2=500mA.
+    #[arg(long, value_name = "[CHANNEL=]CURRENT")]
+    guard_current: Vec<String>,
+    /// So many readings in a row must be past it, 1 to 40.
+    #[arg(long, default_value_t = 1)]
+    guard_readings: u8,
+    /// Trip above this temperature: 70C, or 1=70C.
+    #[arg(long, value_name = "[CHANNEL=]TEMPERATURE")]
+    guard_hot: Vec<String>,
+    /// Trip when this channel's thermistor is open or shorted: 1 or 2.
+    #[arg(long, value_name = "CHANNEL")]
+    guard_thermistor: Vec<u8>,
+    /// Trip when this program has been silent so long: 500ms to 1h.
+    #[arg(long, value_parser = parse_duration)]
+    guard_host_silent: Option<Duration>,
+}
+
+impl GuardArgs {
+    fn options(&self) -> Result<GuardOptions, Fault> {
+        let mut options = GuardOptions {
+            over_current_readings: self.guard_readings,
+            ..GuardOptions::default()
+        };
+        for text in &self.guard_current {
+            put(&mut options.over_current_a, "--guard-current", text, "A")?;
+        }
+        for text in &self.guard_hot {
+            put(&mut options.hot_c, "--guard-hot", text, "C")?;
+        }
+        for number in &self.guard_thermistor {
+            let channel = channel_of(&number.to_string()).ok_or_else(|| {
+                Fault::usage(format!("--guard-thermistor {number}"), "the channels are 1 and 2")
+            })?;
+            options.thermistor_required[channel] = true;
+        }
+        options.host_silent_ms = self
+            .guard_host_silent
+            .map(|silent| u32::try_from(silent.as_millis()).unwrap_or(u32::MAX));
+        Ok(options)
+    }
+}
+
+fn channel_of(text: &str) -> Option<usize> {
+    match text {
+        "1" => Some(0),
+        "2" => Some(1),
+        _ => None,
+    }
+}
+
+/// Reads `2A` or `1=2A` into the channels it is for.
+fn put(limits: &mut [Option<f64>; 2], option: &str, text: &str, unit: &str) -> Result<(), Fault> {
+    let fault = |rule: String| Fault::usage(format!("{option} {text}"), rule);
+    match text.split_once('=') {
+        None => *limits = [Some(parse(text, unit).map_err(fault)?); 2],
+        Some((channel, value)) => {
+            let channel = channel_of(channel).ok_or_else(|| fault("the channels are 1 and 2".into()))?;
+            limits[channel] = Some(parse(value, unit).map_err(fault)?);
+        }
+    }
+    Ok(())
+}
+
+impl Args {
+    fn configure(&self) -> Result<Configure, Fault> {
+        let rates = 1_000_000 / READING_PERIOD_MAX_US..=1_000_000 / READING_PERIOD_MIN_US;
+        if !rates.contains(&self.rate) {
+            return Err(Fault::usage(
+                format!("--rate {}", self.rate),
+                format!(
+                    "the board takes {} to {} readings a second",
+                    rates.start(),
+                    rates.end()
+                ),
+            ));
+        }
+        let reading_period_us = (1_000_000 + self.rate / 2) / self.rate;
+        let conversion_time = match self.conversion_us {
+            None => Configure::quietest_conversion(reading_period_us),
+            Some(micros) => ConversionTime::ALL
+                .into_iter()
+                .find(|time| time.micros() == micros)
+                .ok_or_else(|| {
+                    let rule = "the chip takes 50, 84, 150, 280, 540, 1052, 2074 or 4120 us";
+                    Fault::usage(format!("--conversion-us {micros}"), rule)
+                })?,
+        };
+        let configure = Configure {
+            reading_period_us,
+            conversion_time,
+            shunt_range: match self.range {
+                Range::Wide => ShuntRange::Millivolts164,
+                Range::Fine => ShuntRange::Millivolts41,
+            },
+        };
+        if configure.is_legal() {
+            Ok(configure)
+        } else {
+            Err(Fault::usage(
+                format!(
+                    "--conversion-us {} at --rate {}",
+                    conversion_time.micros(),
+                    self.rate
+                ),
+                format!(
+                    "the chip needs {} us for a round and a reading is due every {reading_period_us} us",
+                    configure.round_us()
+                ),
+            )
+            .remedy("choose a shorter conversion or a lower rate"))
+        }
+    }
+
+    fn plan(&self) -> Result<Plan, Fault> {
+        let configure = self.configure()?;
+        Ok(Plan {
+            ports: self.port.clone(),
+            run: RunPlan {
+                kind: self.kind,
+                configure,
+                full_rate: self.full_rate,
+                interval_us: u64::try_from(self.interval.as_micros())
+                    .unwrap_or(u64::MAX)
+                    .max(1),
+            },
+            settings: BoardSettings {
+                configure,
+                guard: self.guard.options()?,
+            },
+        })
+    }
+}
+
+/// Records until told to stop.
+///
+/// # Errors
+/// Whatever is wrong with the options, the ports, the boards or the folder; then nothing has been written.
+pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
+    let plan = args.plan()?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| Fault::new(Exit::Failed, "the program's threads", error.to_string()))?;
+    runtime.block_on(collect(args, &plan, console))
+}
+
+async fn collect(args: &Args, plan: &Plan, console: &Console) -> Result<Exit, Fault> {
+    let listener = TcpListener::bind(args.listen).await.map_err(|error| {
+        Fault::new(
+            Exit::Failed,
+            format!("--listen {}", args.listen),
+            plain_reason(&error),
+        )
+        .remedy("choose another port, or leave --listen out")
+    })?;
+    let listening = |error: std::io::Error| Fault::new(Exit::Failed, "the page", error.to_string());
+    let address = listener.local_addr().map_err(listening)?;
+    let token = web::new_token().map_err(listening)?;
+    let mut announced = None;
+    let collector = Collector::start(plan, Box::new(Disk), || {
+        let job = JobFolder::open_or_create(&args.job)?;
+        tell_of_last_run(&job, console);
+        let announcement = Announcement {
+            address,
+            token: token.clone(),
+        };
+        announced = Some(job.announce(&announcement)?);
+        Ok(job)
+    })
+    .await?;
+
+    let control = collector.control();
+    let router = web::app(web::App {
+        control: control.clone(),
+        token,
+        address,
+    });
+    let server = tokio::spawn(web::serve(listener, router));
+    console.remark(&format!(
+        "recording run {:04} in {}; page at http://{address}/; Ctrl-C closes the run",
+        control.number(),
+        control.folder().display()
+    ));
+    let reason = until_told(args.duration, &control, console).await;
+    let summary = collector.close(reason).await?;
+    server.abort();
+    drop(announced);
+    Ok(conclude(&control, &summary, console))
+}
+
+/// Shows the run until it is to end; gives why.
+async fn until_told(duration: Option<Duration>, control: &RunControl, console: &Console) -> &'static str {
+    let mut show = Show::new(*console);
+    let mut tick = tokio::time::interval(Show::PERIOD);
+    let end = tokio::time::sleep(duration.unwrap_or(Duration::from_secs(u64::from(u32::MAX))));
+    tokio::pin!(end);
+    let interrupt = tokio::signal::ctrl_c();
+    tokio::pin!(interrupt);
+    let terminate = terminated();
+    tokio::pin!(terminate);
+    loop {
+        tokio::select! {
+            _ = tick.tick() => show.update(control),
+            () = &mut end => break "the time given is over",
+            _ = &mut interrupt => break "Ctrl-C",
+            () = &mut terminate => break "the system asked the program to end",
+            () = control.stopped() => break "somebody asked for it",
+        }
+    }
+}
+
+#[cfg(unix)]
+async fn terminated() {
+    match tokio::signal::unix::signal(tokio::signal::unix::SignalKind::terminate()) {
+        Ok(mut signal) => {
+            signal.recv().await;
+        }
+        Err(_) => std::future::pending().await,
+    }
+}
+
+#[cfg(not(unix))]
+async fn terminated() {
+    std::future::pending().await
+}
+
+fn tell_of_last_run(job: &JobFolder, console: &Console) {
+    let Some(last) = job.runs().ok().and_then(|mut runs| runs.pop()) else {
+        return;
+    };
+    let Ok(survey) = survey_run(&last) else { return };
+    if survey.closed.is_none() {
+        let name = last.file_name().unwrap_or_default().to_string_lossy();
+        let until = survey
+            .recorded_until_utc()
+            .map_or("it holds no reading".into(), |until| {
+                format!("it is recorded until {until:.3}")
+            });
+        console.warn(&format!(
+            "run {name} was cut off: {until}. This goes on in the next run."
+        ));
+    }
+}
+
+/// Says what became of the run, and by which code the program ends.
+fn conclude(control: &RunControl, summary: &RunSummary, console: &Console) -> Exit {
+    let boards = control.boards();
+    let lost_here = summary
+        .closed
+        .board
+        .iter()
+        .any(|board| board.lost_on_this_computer > 0);
+    console.result(&summary.closed, |closed| {
+        let mut lines = Vec::new();
+        for board in &closed.board {
+            lines.push(format!(
+                "board {}: {} readings, {} lost{}",
+                board.serial,
+                board.readings,
+                board.lost_readings,
+                match board.utc_bound_s {
+                    Some(bound_s) => format!(", UTC within {:.1} ms", bound_s * 1e3),
+                    None => ", UTC not known".into(),
+                }
+            ));
+        }
+        lines.push(format!("files: {}", summary.folder.display()));
+        lines.join("\n")
+    });
+    if let Some(unwritten) = &summary.unwritten {
+        console.warn(&format!("not everything is on the disk: {unwritten}"));
+    }
+    if boards.iter().any(|board| board.guard_tripped) {
+        Exit::GuardTripped
+    } else if summary.unwritten.is_some() || lost_here {
+        Exit::HostLosses
+    } else if boards.iter().any(|board| board.another_board) {
+        Exit::AnotherBoard
+    } else {
+        Exit::Done
+    }
+}

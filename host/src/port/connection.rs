@@ -1,0 +1,87 @@
+//! An open port, whatever is behind it.
+
+use std::any::Any;
+use std::io::{Read, Write};
+use std::net::{TcpStream, ToSocketAddrs};
+use std::time::Duration;
+
+use crate::exit::Exit;
+use crate::fault::{Fault, plain_reason};
+
+use super::address::PortAddress;
+use super::serial;
+
+/// A read that finds nothing returns after this, so that a thread can be told to stop.
+pub(super) const READ_TIMEOUT: Duration = Duration::from_millis(50);
+
+/// How long a network port may take to answer.
+const CONNECT_TIMEOUT: Duration = Duration::from_secs(3);
+
+/// An open port. Reads return within 50 ms, with `TimedOut` or `WouldBlock` when nothing came.
+pub struct Connection {
+    pub(super) reader: Box<dyn Read + Send>,
+    pub(super) writer: Box<dyn Write + Send>,
+    /// What must live as long as the port: a virtual bench.
+    pub(super) _keep: Option<Box<dyn Any + Send>>,
+    /// The name the port had when it was opened.
+    pub name: String,
+}
+
+impl std::fmt::Debug for Connection {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Connection")
+            .field("name", &self.name)
+            .finish_non_exhaustive()
+    }
+}
+
+/// Opens a port.
+///
+/// # Errors
+/// [`Exit::NoPort`] when there is no such port, [`Exit::PortBusy`] when another program holds it,
+/// [`Exit::Permission`] when this user may not open it (the remedy names the group to join).
+pub fn open(address: &PortAddress) -> Result<Connection, Fault> {
+    match address {
+        PortAddress::Device(name) => serial::open(name),
+        PortAddress::UsbSerial(number) => serial::open(&serial::device_of(number)?),
+        PortAddress::Tcp(address) => open_tcp(address),
+        PortAddress::Virtual(scenario) => open_virtual(scenario),
+    }
+}
+
+fn open_tcp(address: &str) -> Result<Connection, Fault> {
+    let fault = |error: std::io::Error| {
+        Fault::new(Exit::NoPort, format!("tcp:{address}"), plain_reason(&error))
+            .remedy("see that the far end is running and listens on that port")
+    };
+    let mut failure = std::io::Error::other("the name has no address");
+    for target in address.to_socket_addrs().map_err(fault)? {
+        match TcpStream::connect_timeout(&target, CONNECT_TIMEOUT) {
+            Ok(stream) => {
+                let set_up = || {
+                    stream.set_nodelay(true)?;
+                    stream.set_read_timeout(Some(READ_TIMEOUT))?;
+                    stream.set_write_timeout(Some(CONNECT_TIMEOUT))?;
+                    stream.try_clone()
+                };
+                let writer = set_up().map_err(fault)?;
+                return Ok(Connection {
+                    reader: Box::new(stream),
+                    writer: Box::new(writer),
+                    _keep: None,
+                    name: format!("tcp:{address}"),
+                });
+            }
+            Err(error) => failure = error,
+        }
+    }
+    Err(fault(failure))
+}
+
+fn open_virtual(scenario: &str) -> Result<Connection, Fault> {
+    Err(Fault::new(
+        Exit::NoPort,
+        format!("virtual:{scenario}"),
+        "this build has no virtual bench",
+    ))
+}

@@ -1,0 +1,226 @@
+//! The files of one board in one run.
+
+use std::io;
+use std::path::Path;
+
+use crate::stream::{Output, Stream};
+use crate::units::Units;
+
+use super::csv_rows;
+use super::files::FileLayer;
+use super::minutes::{self, Minutes};
+use super::plan::{FullRate, RunPlan};
+use super::spool::Spool;
+use super::wire_log::{Record, chunk};
+
+/// Records are sealed into a chunk when they are so many bytes.
+const CHUNK_BYTES: usize = 256 * 1024;
+
+/// `wire.log` and the CSV files of one board.
+pub(super) struct BoardFiles {
+    stream: Stream,
+    units: Option<Units>,
+    records: Vec<Record>,
+    raw: Vec<u8>,
+    sequence: u32,
+    until_utc_us: Option<i64>,
+    full_rate_until_us: i64,
+    minutes: Minutes,
+    wire: Spool,
+    readings_csv: Option<Spool>,
+    minutes_csv: Spool,
+    events_csv: Spool,
+    marks_csv: Spool,
+}
+
+/// Rows that a chunk brings to each file.
+#[derive(Default)]
+struct Rows {
+    readings: String,
+    minutes: String,
+    events: String,
+    marks: String,
+}
+
+impl BoardFiles {
+    /// Makes the files in `folder`, which exists.
+    pub(super) fn create(layer: &dyn FileLayer, folder: &Path, plan: &RunPlan) -> io::Result<Self> {
+        let make = |name: &'static str, header: &[u8]| {
+            let mut spool = Spool::new(name, layer.create_file(&folder.join(name))?);
+            spool.push(header.to_vec());
+            Ok::<_, io::Error>(spool)
+        };
+        let full_rate_until_us = match plan.full_rate {
+            FullRate::Always => i64::MAX,
+            FullRate::Never => i64::MIN,
+            FullRate::Auto => FullRate::AUTO_SECONDS * 1_000_000,
+        };
+        Ok(Self {
+            stream: Stream::new(),
+            units: None,
+            records: Vec::new(),
+            raw: Vec::new(),
+            sequence: 0,
+            until_utc_us: None,
+            full_rate_until_us,
+            minutes: Minutes::new(plan.interval_us),
+            wire: make("wire.log", &chunk::file_header())?,
+            readings_csv: match plan.full_rate {
+                FullRate::Never => None,
+                _ => Some(make("readings.csv", csv_rows::READINGS_HEADER.as_bytes())?),
+            },
+            minutes_csv: make("minutes.csv", minutes::HEADER.as_bytes())?,
+            events_csv: make("events.csv", csv_rows::EVENTS_HEADER.as_bytes())?,
+            marks_csv: make("marks.csv", csv_rows::MARKS_HEADER.as_bytes())?,
+        })
+    }
+
+    pub(super) const fn stream(&self) -> &Stream {
+        &self.stream
+    }
+
+    /// UTC of the last reading in a chunk, in microseconds since 1970.
+    pub(super) const fn until_utc_us(&self) -> Option<i64> {
+        self.until_utc_us
+    }
+
+    pub(super) fn spools(&self) -> impl Iterator<Item = &Spool> {
+        [&self.wire, &self.minutes_csv, &self.events_csv, &self.marks_csv]
+            .into_iter()
+            .chain(&self.readings_csv)
+    }
+
+    /// Bytes in memory that no file holds yet.
+    pub(super) fn waiting_bytes(&self) -> usize {
+        self.raw.len() + self.spools().map(Spool::waiting_bytes).sum::<usize>()
+    }
+
+    /// Takes a record into the chunk in progress. True when the chunk is full.
+    pub(super) fn take(&mut self, record: Record) -> bool {
+        // Writing to memory fails for no record there is.
+        if let Ok(bytes) = postcard::to_stdvec(&record) {
+            self.raw.extend_from_slice(&bytes);
+            self.records.push(record);
+        }
+        self.raw.len() >= CHUNK_BYTES
+    }
+
+    /// Forgets the bytes of the chunk in progress, as there is no room for them, and says so in it.
+    pub(super) fn lose_received(&mut self) {
+        let before = self.records.len();
+        self.records.retain(|record| !record.may_be_lost());
+        if self.records.len() < before {
+            self.records.insert(0, Record::Lost);
+        }
+        let kept = std::mem::take(&mut self.records);
+        self.raw.clear();
+        for record in kept {
+            self.take(record);
+        }
+    }
+
+    /// Closes the chunk in progress and has it and its rows wait for the disk.
+    pub(super) fn seal(&mut self) -> io::Result<()> {
+        if self.records.is_empty() {
+            return Ok(());
+        }
+        let mut rows = Rows::default();
+        for record in std::mem::take(&mut self.records) {
+            let stream = &mut self.stream;
+            let mut row_writer = RowWriter {
+                units: &mut self.units,
+                minutes: &mut self.minutes,
+                full_rate_until_us: self.full_rate_until_us,
+                until_utc_us: &mut self.until_utc_us,
+                rows: &mut rows,
+            };
+            stream.take(&record, &mut |output| row_writer.put(&output));
+        }
+        let raw = std::mem::take(&mut self.raw);
+        self.wire
+            .push(chunk::seal(self.sequence, &raw, self.until_utc_us)?);
+        self.sequence = self.sequence.wrapping_add(1);
+        self.push_rows(rows);
+        Ok(())
+    }
+
+    fn push_rows(&mut self, rows: Rows) {
+        if let Some(readings_csv) = &mut self.readings_csv {
+            readings_csv.push(rows.readings.into_bytes());
+        }
+        self.minutes_csv.push(rows.minutes.into_bytes());
+        self.events_csv.push(rows.events.into_bytes());
+        self.marks_csv.push(rows.marks.into_bytes());
+    }
+
+    /// Closes the interval in progress; nothing is taken any more.
+    pub(super) fn finish(&mut self) -> io::Result<()> {
+        self.seal()?;
+        if let Some(units) = &self.units {
+            let mut text = String::new();
+            self.minutes.close(&mut text, units);
+            self.minutes_csv.push(text.into_bytes());
+        }
+        Ok(())
+    }
+
+    /// Brings to the disk what waits. Every file is tried; the first failure is given.
+    pub(super) fn drain(&mut self) -> Result<(), (&'static str, io::Error)> {
+        let mut outcome = Ok(());
+        let csv = [&mut self.minutes_csv, &mut self.events_csv, &mut self.marks_csv];
+        // The wire's recording first: everything else can be made from it.
+        for spool in [&mut self.wire]
+            .into_iter()
+            .chain(&mut self.readings_csv)
+            .chain(csv)
+        {
+            if let Err(error) = spool.drain()
+                && outcome.is_ok()
+            {
+                outcome = Err((spool.name(), error));
+            }
+        }
+        outcome
+    }
+}
+
+struct RowWriter<'a> {
+    units: &'a mut Option<Units>,
+    minutes: &'a mut Minutes,
+    full_rate_until_us: i64,
+    until_utc_us: &'a mut Option<i64>,
+    rows: &'a mut Rows,
+}
+
+impl RowWriter<'_> {
+    fn put(&mut self, output: &Output) {
+        match output {
+            Output::Board { units, .. } => *self.units = Some(*units),
+            Output::Reading(reading) => {
+                let Some(units) = self.units.as_ref() else { return };
+                self.minutes.take_reading(&mut self.rows.minutes, reading, units);
+                if let Some(instant) = reading.when.utc {
+                    *self.until_utc_us = Some(instant.utc.as_microsecond());
+                }
+                if self.is_full_rate(reading.when.elapsed_us) {
+                    csv_rows::put_reading(&mut self.rows.readings, reading, units);
+                }
+            }
+            Output::Gap(gap) => {
+                let Some(units) = self.units.as_ref() else { return };
+                self.minutes.take_gap(&mut self.rows.minutes, gap, units);
+                csv_rows::put_gap(&mut self.rows.events, gap);
+                if self.is_full_rate(gap.when.elapsed_us) {
+                    csv_rows::put_gap_in_readings(&mut self.rows.readings, gap);
+                }
+            }
+            Output::Mark(mark) => csv_rows::put_mark(&mut self.rows.marks, mark),
+            Output::Happening(happening) => csv_rows::put_happening(&mut self.rows.events, happening),
+            Output::Slow { .. } | Output::Health(_) => {}
+        }
+    }
+
+    fn is_full_rate(&self, elapsed_us: Option<i64>) -> bool {
+        elapsed_us.unwrap_or(0) < self.full_rate_until_us
+    }
+}

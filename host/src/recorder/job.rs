@@ -1,0 +1,242 @@
+//! The job folder: made when missing, used by one program at a time, its runs numbered without reuse.
+
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+
+use crate::exit::Exit;
+use crate::fault::Fault;
+
+use super::plan::RunKind;
+
+const JOB_FILE: &str = "job.toml";
+const LOCK_FILE: &str = ".steady-lock";
+const RUNS_FOLDER: &str = "runs";
+const INDEX_FILE: &str = "runs/index.csv";
+const INDEX_HEADER: &str = "run,kind,started_utc\r\n";
+
+/// What `job.toml` says. Everything in it is the operator's to fill in; this program only makes the first one.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Job {
+    /// When the job was begun, RFC 3339.
+    pub created_utc: String,
+    /// What is being mended.
+    #[serde(default)]
+    pub unit: String,
+    /// What is wrong with it, one line each.
+    #[serde(default)]
+    pub symptoms: Vec<String>,
+    /// Its rails, such as `24 V`.
+    #[serde(default)]
+    pub rails: Vec<String>,
+    /// What is printed beside its fuse, such as `T 1.6 A`.
+    #[serde(default)]
+    pub marked_fuse: String,
+    /// What channels 1 and 2 are.
+    #[serde(default)]
+    pub channels: [String; 2],
+    /// Where the thermistors sit.
+    #[serde(default)]
+    pub thermistors: [String; 2],
+}
+
+/// A job folder that this program holds; no other can hold it meanwhile.
+#[derive(Debug)]
+pub struct JobFolder {
+    path: PathBuf,
+    _lock: File,
+}
+
+impl JobFolder {
+    /// Opens a job folder, or makes one where there is nothing.
+    ///
+    /// # Errors
+    /// [`Exit::Folder`] when another program records there, when the folder holds other things than a job, or when it
+    /// cannot be written; [`Exit::Permission`] when this user may not; [`Exit::BadInput`] when `job.toml` is damaged.
+    pub fn open_or_create(path: &Path) -> Result<Self, Fault> {
+        let disk = |error: &io::Error| folder_fault(path, error);
+        let is_new = match std::fs::read_dir(path) {
+            Ok(entries) => {
+                let names = entries.filter_map(Result::ok).map(|entry| entry.file_name());
+                let mut visible = names.filter(|name| !name.as_encoded_bytes().starts_with(b"."));
+                visible.next().is_none()
+            }
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {
+                std::fs::create_dir_all(path).map_err(|error| disk(&error))?;
+                true
+            }
+            Err(error) => return Err(disk(&error)),
+        };
+        let job_file = path.join(JOB_FILE);
+        if !is_new && !job_file.exists() {
+            return Err(Fault::new(
+                Exit::Folder,
+                path.display().to_string(),
+                "it holds other things and no job.toml, so it is not a job folder",
+            )
+            .remedy("name a new or an empty folder to --job"));
+        }
+        let lock = lock(path)?;
+        if !job_file.exists() {
+            let job = Job {
+                created_utc: format!("{:.0}", Timestamp::now()),
+                ..Job::default()
+            };
+            let text = toml::to_string(&job).map_err(|error| disk(&io::Error::other(error)))?;
+            write_new(&job_file, &text).map_err(|error| disk(&error))?;
+        }
+        read_job(path)?;
+        let runs = path.join(RUNS_FOLDER);
+        if let Err(error) = std::fs::create_dir(&runs)
+            && error.kind() != io::ErrorKind::AlreadyExists
+        {
+            return Err(disk(&error));
+        }
+        Ok(Self {
+            path: path.to_owned(),
+            _lock: lock,
+        })
+    }
+
+    /// Where it is.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Folders of its runs, oldest first.
+    ///
+    /// # Errors
+    /// When the folder cannot be read.
+    pub fn runs(&self) -> Result<Vec<PathBuf>, Fault> {
+        run_folders(&self.path)
+    }
+
+    /// Takes the next run number for good and gives the run's folder, which is still to be made.
+    pub(super) fn allot(&self, kind: RunKind, started: Timestamp) -> Result<(u32, PathBuf), Fault> {
+        let disk = |error: io::Error| folder_fault(&self.path, &error);
+        let index_file = self.path.join(INDEX_FILE);
+        let index = match std::fs::read_to_string(&index_file) {
+            Ok(text) => text,
+            Err(error) if error.kind() == io::ErrorKind::NotFound => String::new(),
+            Err(error) => return Err(disk(error)),
+        };
+        let listed = index
+            .lines()
+            .filter_map(|line| line.split(',').next()?.parse().ok());
+        let present = self.runs()?.into_iter().filter_map(|folder| number_of(&folder));
+        let last: u32 = listed.chain(present).max().unwrap_or(0);
+        let number = last.checked_add(1).ok_or_else(|| {
+            Fault::new(
+                Exit::Folder,
+                self.path.display().to_string(),
+                "its run numbers are used up",
+            )
+            .remedy("begin a new job folder")
+        })?;
+
+        // A line that was torn by a power cut ends here.
+        let mut line = match index.as_bytes().last() {
+            None => INDEX_HEADER.to_owned(),
+            Some(b'\n') => String::new(),
+            Some(_) => "\r\n".to_owned(),
+        };
+        line.push_str(&format!("{number},{},{started:.0}\r\n", kind.name()));
+        let mut file = OpenOptions::new()
+            .create(true)
+            .append(true)
+            .open(&index_file)
+            .map_err(disk)?;
+        file.write_all(line.as_bytes())
+            .and_then(|()| file.sync_data())
+            .map_err(disk)?;
+        let folder = self
+            .path
+            .join(RUNS_FOLDER)
+            .join(format!("{number:04}-{}", kind.name()));
+        Ok((number, folder))
+    }
+}
+
+/// Reads `job.toml`.
+///
+/// # Errors
+/// [`Exit::BadInput`] when it is missing or no job file.
+pub fn read_job(folder: &Path) -> Result<Job, Fault> {
+    let path = folder.join(JOB_FILE);
+    let text = std::fs::read_to_string(&path).map_err(|error| Fault::file(Exit::BadInput, &path, &error))?;
+    toml::from_str(&text).map_err(|error| {
+        Fault::new(
+            Exit::BadInput,
+            path.display().to_string(),
+            error.to_string().trim_end().to_owned(),
+        )
+        .remedy("mend that line by hand; the runs are not touched by it")
+    })
+}
+
+/// Folders of a job's runs, oldest first.
+///
+/// # Errors
+/// When the folder cannot be read.
+pub fn run_folders(job: &Path) -> Result<Vec<PathBuf>, Fault> {
+    let runs = job.join(RUNS_FOLDER);
+    let entries = match std::fs::read_dir(&runs) {
+        Ok(entries) => entries,
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(error) => return Err(Fault::file(Exit::BadInput, &runs, &error)),
+    };
+    let mut folders: Vec<(u32, PathBuf)> = entries
+        .filter_map(Result::ok)
+        .filter(|entry| entry.file_type().is_ok_and(|kind| kind.is_dir()))
+        .filter_map(|entry| Some((number_of(&entry.path())?, entry.path())))
+        .collect();
+    folders.sort();
+    Ok(folders.into_iter().map(|(_, folder)| folder).collect())
+}
+
+/// The number that a run's folder begins with.
+fn number_of(folder: &Path) -> Option<u32> {
+    folder.file_name()?.to_str()?.split('-').next()?.parse().ok()
+}
+
+fn lock(path: &Path) -> Result<File, Fault> {
+    let disk = |error: io::Error| folder_fault(path, &error);
+    let file = OpenOptions::new()
+        .create(true)
+        .truncate(false)
+        .write(true)
+        .open(path.join(LOCK_FILE))
+        .map_err(disk)?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(Fault::new(
+            Exit::Folder,
+            path.display().to_string(),
+            "another program records in this job folder",
+        )
+        .remedy(
+            "stop it first, or give several --port to one `steady collect`, or name another folder to --job",
+        )),
+        Err(TryLockError::Error(error)) => Err(disk(error)),
+    }
+}
+
+/// Whether some program holds the folder.
+pub(super) fn is_locked(path: &Path) -> bool {
+    File::open(path.join(LOCK_FILE))
+        .is_ok_and(|file| matches!(file.try_lock(), Err(TryLockError::WouldBlock)))
+}
+
+fn write_new(path: &Path, text: &str) -> io::Result<()> {
+    let mut file = OpenOptions::new().write(true).create_new(true).open(path)?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()
+}
+
+pub(super) fn folder_fault(path: &Path, error: &io::Error) -> Fault {
+    Fault::file(Exit::Folder, path, error).remedy("free some space or name another folder to --job")
+}

@@ -1,0 +1,32 @@
+//! The recorder: the only writer in a job folder.
+//!
+//! It runs on a thread of its own behind a bounded queue, and waits for nobody but the disk. What the disk does not
+//! take is kept in memory as long as the bound allows; beyond it whole blocks of readings are lost, and counted. Every
+//! row of every CSV file is made from what `wire.log` records, and from nothing else, so a replay gives the same rows.
+
+mod announcement;
+mod board_files;
+mod csv_rows;
+mod files;
+mod job;
+mod minutes;
+mod plan;
+mod run_toml;
+mod sink;
+mod spool;
+mod survey;
+pub mod wire_log;
+mod writer;
+
+pub use announcement::{Announced, Announcement, find_collector};
+pub use files::{AppendFile, Disk, FileLayer};
+pub use job::{Job, JobFolder, read_job, run_folders};
+pub use plan::{BoardIntroduction, FullRate, RunKind, RunPlan};
+pub use run_toml::{
+    BoardTable, ChannelTable, ClosedBoard, ClosedFile, ClosedTable, RunClosed, RunOpened, RunTable,
+    SettingsTable, serial_digits,
+};
+pub use sink::{RecordSink, RecorderStatus};
+pub use survey::{BoardSurvey, RunSurvey, survey_run};
+pub use wire_log::{HostMarkKind, Record, Stamp};
+pub use writer::{Recorder, RunSummary};

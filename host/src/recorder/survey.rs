@@ -1,0 +1,139 @@
+//! What a run folder holds and lacks, however it ended.
+
+use std::path::{Path, PathBuf};
+
+use jiff::Timestamp;
+
+use crate::exit::Exit;
+use crate::fault::Fault;
+
+use super::run_toml::{ClosedTable, RunClosed, RunOpened};
+use super::wire_log::{LogSurvey, survey};
+
+/// A run as its folder tells it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RunSurvey {
+    /// Where it is.
+    pub folder: PathBuf,
+    /// How it began; `None` when it was cut off before `run.toml` was written.
+    pub opened: Option<RunOpened>,
+    /// How it was closed; `None` when it was cut off, or is being recorded.
+    pub closed: Option<ClosedTable>,
+    /// Its boards' recordings.
+    pub boards: Vec<BoardSurvey>,
+}
+
+/// The recording of one board.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BoardSurvey {
+    /// Where its files are.
+    pub folder: PathBuf,
+    /// What its `wire.log` holds and lacks.
+    pub log: LogSurvey,
+}
+
+impl RunSurvey {
+    /// UTC of the last reading that can be read back.
+    #[must_use]
+    pub fn recorded_until_utc(&self) -> Option<Timestamp> {
+        let until_us = self
+            .boards
+            .iter()
+            .filter_map(|board| board.log.until_utc_us)
+            .max()?;
+        Timestamp::from_microsecond(until_us).ok()
+    }
+
+    /// What is missing, in words; empty when the run is whole.
+    #[must_use]
+    pub fn missing(&self) -> Vec<String> {
+        let mut missing = Vec::new();
+        match &self.closed {
+            None => missing.push(
+                "the run was cut off (or is being recorded): what came after the last reading, at most 1 s of \
+                 recording, is missing"
+                    .into(),
+            ),
+            Some(closed) => {
+                for board in &closed.board {
+                    if board.lost_readings > 0 {
+                        missing.push(format!("{} readings never arrived", board.lost_readings));
+                    }
+                }
+            }
+        }
+        for BoardSurvey { log, .. } in &self.boards {
+            if log.damaged_bytes > 0 {
+                missing.push(format!(
+                    "wire.log is damaged: {} of its half-second chunks are missing",
+                    log.missing_chunks
+                ));
+            }
+            if log.torn_bytes > 0 && self.closed.is_some() {
+                missing.push(format!(
+                    "{} bytes at the end of wire.log are no recording",
+                    log.torn_bytes
+                ));
+            }
+        }
+        missing
+    }
+}
+
+/// Looks through a run folder.
+///
+/// # Errors
+/// [`Exit::BadInput`] when it holds no recording of this program, or one of a later version.
+pub fn survey_run(folder: &Path) -> Result<RunSurvey, Fault> {
+    let mut folders: Vec<PathBuf> = vec![folder.to_owned()];
+    for number in 1.. {
+        let board = folder.join(format!("board-{number}"));
+        // A link may lead anywhere; a recording from somebody else is data and is not followed out of its folder.
+        if !board.symlink_metadata().is_ok_and(|metadata| metadata.is_dir()) {
+            break;
+        }
+        folders.push(board);
+    }
+    let mut boards = Vec::new();
+    for board in folders {
+        let log = board.join("wire.log");
+        if log.symlink_metadata().is_ok_and(|metadata| metadata.is_file()) {
+            boards.push(BoardSurvey {
+                log: survey(&log)?,
+                folder: board,
+            });
+        }
+    }
+    let (opened, closed) = read_run_toml(&folder.join("run.toml"));
+    if boards.is_empty() && opened.is_none() {
+        return Err(Fault::new(
+            Exit::BadInput,
+            folder.display().to_string(),
+            "it holds no run: neither run.toml nor wire.log",
+        )
+        .remedy("name a folder such as JOB/runs/0001-free"));
+    }
+    Ok(RunSurvey {
+        folder: folder.to_owned(),
+        opened,
+        closed,
+        boards,
+    })
+}
+
+/// The beginning and the end of `run.toml`, each if it is whole.
+fn read_run_toml(path: &Path) -> (Option<RunOpened>, Option<ClosedTable>) {
+    let Ok(text) = std::fs::read_to_string(path) else {
+        return (None, None);
+    };
+    match text.find("\n[closed]") {
+        None => (toml::from_str(&text).ok(), None),
+        Some(end) => {
+            let closed: Option<RunClosed> = toml::from_str(&text[end..]).ok();
+            (
+                toml::from_str(&text[..end]).ok(),
+                closed.map(|closed| closed.closed),
+            )
+        }
+    }
+}

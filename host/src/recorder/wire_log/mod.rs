@@ -1,0 +1,8 @@
+#![doc = include_str!("../WIRE_LOG.md")]
+
+pub mod chunk;
+mod reader;
+mod record;
+
+pub use reader::{LogItem, LogReader, LogSurvey, survey};
+pub use record::{HostMarkKind, Record, Stamp};

@@ -1,0 +1,214 @@
+//! Reads `wire.log` back, whole or torn.
+
+use std::fs::File;
+use std::io::{ErrorKind, Read};
+use std::path::Path;
+
+use crate::exit::Exit;
+use crate::fault::Fault;
+
+use super::chunk::{
+    CHUNK_HEADER_BYTES, CHUNK_MARKER, ChunkHeader, FILE_HEADER_BYTES, FILE_MAGIC, FORMAT_VERSION,
+    STORED_BYTES_MAX,
+};
+use super::record::Record;
+
+/// Bytes asked of the file at once.
+const READ_BYTES: usize = 1 << 16;
+
+/// What a log gives, in order.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum LogItem {
+    /// A whole chunk.
+    Chunk {
+        /// Its header.
+        header: ChunkHeader,
+        /// Its records.
+        records: Vec<Record>,
+    },
+    /// Bytes between whole chunks that are none; the chunks that stood there are lost.
+    Damage {
+        /// How many bytes.
+        bytes: u64,
+        /// How many chunks are missing, by their numbers.
+        chunks: u32,
+    },
+    /// Bytes behind the last whole chunk: the write that was under way when the power went. At most the last second is
+    /// in them. Nothing follows.
+    TornTail {
+        /// How many bytes.
+        bytes: u64,
+    },
+}
+
+/// Reads a log chunk by chunk in bounded memory. After damage it goes on with the next whole chunk.
+///
+/// A chunk is taken only when its checksum holds, so no torn, cut or altered byte ever becomes a reading.
+#[derive(Debug)]
+pub struct LogReader<R> {
+    source: R,
+    held: Vec<u8>,
+    at: usize,
+    ended: bool,
+    next_sequence: u32,
+}
+
+impl LogReader<File> {
+    /// Opens a file.
+    ///
+    /// # Errors
+    /// [`Exit::BadInput`] when it cannot be read, is no such log, or is of a version that this program does not know.
+    pub fn open(path: &Path) -> Result<Self, Fault> {
+        let file = File::open(path).map_err(|error| Fault::file(Exit::BadInput, path, &error))?;
+        LogReader::new(file).map_err(|rule| Fault::new(Exit::BadInput, path.display().to_string(), rule))
+    }
+}
+
+impl<R: Read> LogReader<R> {
+    /// Begins to read; the file header has to be whole.
+    ///
+    /// # Errors
+    /// In words, when the bytes are no such log, or of a version that this program does not know. A file that was cut
+    /// within its header is a log with nothing in it.
+    pub fn new(source: R) -> Result<Self, String> {
+        let mut reader = Self {
+            source,
+            held: Vec::new(),
+            at: 0,
+            ended: false,
+            next_sequence: 0,
+        };
+        reader.fill(FILE_HEADER_BYTES)?;
+        let held = &reader.held;
+        let name = held.len().min(FILE_MAGIC.len());
+        if held[..name] != FILE_MAGIC[..name] {
+            return Err("it is not a recording of this program".into());
+        }
+        if held.len() >= FILE_HEADER_BYTES {
+            let version = u16::from_le_bytes([held[8], held[9]]);
+            if version != FORMAT_VERSION {
+                return Err(format!(
+                    "it is of format {version}; this program reads format {FORMAT_VERSION}"
+                ));
+            }
+            reader.at = FILE_HEADER_BYTES;
+        }
+        Ok(reader)
+    }
+
+    /// The next item; `None` at the end.
+    ///
+    /// # Errors
+    /// In words, when the file cannot be read any further.
+    pub fn next_item(&mut self) -> Result<Option<LogItem>, String> {
+        let mut skipped = 0_u64;
+        loop {
+            self.fill(CHUNK_HEADER_BYTES)?;
+            let waiting = &self.held[self.at..];
+            let Some(header_bytes) = waiting.first_chunk::<CHUNK_HEADER_BYTES>().copied() else {
+                let bytes = skipped + waiting.len() as u64;
+                self.at = self.held.len();
+                return Ok((bytes > 0).then_some(LogItem::TornTail { bytes }));
+            };
+            if let Some(header) = ChunkHeader::read(&header_bytes) {
+                let whole = CHUNK_HEADER_BYTES + header.stored_bytes as usize;
+                self.fill(whole)?;
+                let payload = self.held[self.at..].get(CHUNK_HEADER_BYTES..whole);
+                if let Some(payload) = payload
+                    && header.proves(&header_bytes, payload)
+                {
+                    if skipped > 0 {
+                        let chunks = header.sequence.saturating_sub(self.next_sequence);
+                        // The chunk is read again at the next call, from where it stands.
+                        self.next_sequence = header.sequence;
+                        return Ok(Some(LogItem::Damage {
+                            bytes: skipped,
+                            chunks,
+                        }));
+                    }
+                    let records = header.open(payload)?;
+                    self.at += whole;
+                    self.next_sequence = header.sequence.wrapping_add(1);
+                    return Ok(Some(LogItem::Chunk { header, records }));
+                }
+            }
+            let step = self.to_next_marker();
+            self.at += step;
+            skipped += step as u64;
+        }
+    }
+
+    /// Bytes to the next place where a chunk may begin, at least one.
+    fn to_next_marker(&self) -> usize {
+        let waiting = &self.held[self.at..];
+        let found = waiting[1..]
+            .windows(CHUNK_MARKER.len())
+            .position(|window| window == CHUNK_MARKER);
+        match found {
+            Some(position) => position + 1,
+            // A marker may have begun in the last bytes held.
+            None => (waiting.len() + 1).saturating_sub(CHUNK_MARKER.len()).max(1),
+        }
+    }
+
+    /// Holds at least `count` unread bytes, or all there are.
+    fn fill(&mut self, count: usize) -> Result<(), String> {
+        while !self.ended && self.held.len() - self.at < count {
+            if self.at > STORED_BYTES_MAX {
+                self.held.drain(..self.at);
+                self.at = 0;
+            }
+            let before = self.held.len();
+            self.held.resize(before + READ_BYTES, 0);
+            match self.source.read(&mut self.held[before..]) {
+                Ok(0) => {
+                    self.held.truncate(before);
+                    self.ended = true;
+                }
+                Ok(taken) => self.held.truncate(before + taken),
+                Err(error) if error.kind() == ErrorKind::Interrupted => self.held.truncate(before),
+                Err(error) => return Err(format!("it cannot be read any further: {error}")),
+            }
+        }
+        Ok(())
+    }
+}
+
+/// When the last reading that can be read back was taken, in microseconds since 1970, and what is wrong with the log.
+///
+/// # Errors
+/// As [`LogReader::open`] and [`LogReader::next_item`].
+pub fn survey(path: &Path) -> Result<LogSurvey, Fault> {
+    let mut reader = LogReader::open(path)?;
+    let mut survey = LogSurvey::default();
+    let fault = |rule| Fault::new(Exit::BadInput, path.display().to_string(), rule);
+    while let Some(item) = reader.next_item().map_err(fault)? {
+        match item {
+            LogItem::Chunk { header, .. } => {
+                survey.chunks += 1;
+                survey.until_utc_us = header.until_utc_us.or(survey.until_utc_us);
+            }
+            LogItem::Damage { bytes, chunks } => {
+                survey.damaged_bytes += bytes;
+                survey.missing_chunks += chunks;
+            }
+            LogItem::TornTail { bytes } => survey.torn_bytes = bytes,
+        }
+    }
+    Ok(survey)
+}
+
+/// What a log holds and lacks.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct LogSurvey {
+    /// Whole chunks.
+    pub chunks: u64,
+    /// UTC of the last reading in the last whole chunk that has one, in microseconds since 1970.
+    pub until_utc_us: Option<i64>,
+    /// Bytes between whole chunks that are none.
+    pub damaged_bytes: u64,
+    /// Chunks missing there.
+    pub missing_chunks: u32,
+    /// Bytes of the write that was under way at the end.
+    pub torn_bytes: u64,
+}

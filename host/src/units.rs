@@ -1,0 +1,233 @@
+//! Codes to amperes, volts and degrees.
+
+use steadybench_protocol::{
+    ChannelDescription, DividerDescription, Hello, RailCodes, SlowValues, ThermistorReading,
+};
+
+/// The monitor chip's own temperature, per step (INA228 data sheet, register `DIETEMP`).
+const CHIP_TEMPERATURE_STEP_C: f64 = 7.8125e-3;
+
+/// A thermistor by its resistance at 25 °C and its B value.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Thermistor {
+    /// Resistance at 25 °C in ohms.
+    pub r25_ohm: f64,
+    /// B in kelvin, between 25 °C and 85 °C.
+    pub beta_k: f64,
+}
+
+impl Default for Thermistor {
+    /// 10 kΩ, B 3977 K: the thermistor that the parts list names.
+    fn default() -> Self {
+        Self {
+            r25_ohm: 10_000.0,
+            beta_k: 3977.0,
+        }
+    }
+}
+
+impl Thermistor {
+    /// Temperature in degrees Celsius at `resistance_ohm`, by the B equation.
+    #[must_use]
+    pub fn celsius(&self, resistance_ohm: f64) -> f64 {
+        let inverse = 1.0 / 298.15 + (resistance_ohm / self.r25_ohm).ln() / self.beta_k;
+        1.0 / inverse - 273.15
+    }
+
+    /// Resistance in ohms at `celsius`, by the B equation.
+    #[must_use]
+    pub fn ohms(&self, celsius: f64) -> f64 {
+        self.r25_ohm * (self.beta_k * (1.0 / (celsius + 273.15) - 1.0 / 298.15)).exp()
+    }
+}
+
+/// Scales of one board, from its hello and its calibration.
+///
+/// ```
+/// # use steadybench_host::units::ChannelScale;
+/// // 10 mΩ and 312.5 nV a step make 31.25 µA a step.
+/// let scale = ChannelScale::nominal(312_500, 10_000, 195_312_500);
+/// assert!((scale.current_a(800) - 0.025).abs() < 1e-12);
+/// assert_eq!(scale.current_decimals(), 6);
+/// ```
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ChannelScale {
+    current_step_a: f64,
+    current_offset_a: f64,
+    rail_step_v: f64,
+}
+
+impl ChannelScale {
+    /// The scale that the nominal shunt gives: picovolts a step, the shunt in micro-ohms, picovolts a rail step.
+    #[must_use]
+    pub fn nominal(current_step_pv: u32, shunt_micro_ohm: u32, rail_step_pv: u32) -> Self {
+        // pV / µΩ = µA.
+        Self {
+            current_step_a: f64::from(current_step_pv) / f64::from(shunt_micro_ohm.max(1)) * 1e-6,
+            current_offset_a: 0.0,
+            rail_step_v: f64::from(rail_step_pv) * 1e-12,
+        }
+    }
+
+    fn of(channel: &ChannelDescription) -> Self {
+        Self::nominal(
+            channel.current_step_pv,
+            channel.shunt_micro_ohm,
+            channel.rail_step_pv,
+        )
+    }
+
+    /// Current in amperes, positive from the supply into the load.
+    #[must_use]
+    pub fn current_a(&self, code: i32) -> f64 {
+        f64::from(code) * self.current_step_a + self.current_offset_a
+    }
+
+    /// The code nearest to a current.
+    #[must_use]
+    pub fn current_code(&self, current_a: f64) -> f64 {
+        ((current_a - self.current_offset_a) / self.current_step_a).round()
+    }
+
+    /// Current of one step, in amperes.
+    #[must_use]
+    pub const fn current_step_a(&self) -> f64 {
+        self.current_step_a
+    }
+
+    /// Rail voltage in volts.
+    #[must_use]
+    pub fn rail_v(&self, code: u32) -> f64 {
+        f64::from(code) * self.rail_step_v
+    }
+
+    /// Decimals by which a current gives its code back: finer than a tenth of a step.
+    #[must_use]
+    pub fn current_decimals(&self) -> usize {
+        decimals(self.current_step_a)
+    }
+
+    /// Decimals by which a rail voltage gives its code back.
+    #[must_use]
+    pub fn rail_decimals(&self) -> usize {
+        decimals(self.rail_step_v)
+    }
+}
+
+fn decimals(step: f64) -> usize {
+    // Steps of a legal hello lie far inside this range; a nonsense one must not make a nonsense column.
+    (2.0 - step.log10()).floor().clamp(2.0, 12.0) as usize
+}
+
+/// Everything that turns one board's codes into quantities.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Units {
+    /// The two channels.
+    pub channels: [ChannelScale; 2],
+    dividers: [DividerDescription; 2],
+    thermistors: [Thermistor; 2],
+}
+
+/// Slow values in their units; `None` is missing.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct SlowQuantities {
+    /// Rail voltage behind each shunt: latest, lowest and highest since the slow values before, in volts.
+    pub rail_v: [Option<[f64; 3]>; 2],
+    /// Thermistors, in degrees Celsius; open and shorted ones are missing.
+    pub temperature_c: [Option<f64>; 2],
+    /// The monitor chips' own temperature, in degrees Celsius.
+    pub chip_c: [Option<f64>; 2],
+}
+
+impl Units {
+    /// The nominal units of the board that said `hello`.
+    #[must_use]
+    pub fn of(hello: &Hello) -> Self {
+        Self {
+            channels: [
+                ChannelScale::of(&hello.channels[0]),
+                ChannelScale::of(&hello.channels[1]),
+            ],
+            dividers: hello.thermistors,
+            thermistors: [Thermistor::default(); 2],
+        }
+    }
+
+    /// Temperature of a thermistor; `None` when it is open, shorted, or did not answer.
+    #[must_use]
+    pub fn temperature_c(&self, channel: usize, reading: ThermistorReading) -> Option<f64> {
+        let ThermistorReading::Code(code) = reading else {
+            return None;
+        };
+        let divider = self.dividers[channel];
+        // The thermistor is the lower resistor: code / full scale = R / (R + series).
+        let above = f64::from(divider.full_scale_code) - f64::from(code);
+        let resistance_ohm = f64::from(divider.series_ohm) * f64::from(code) / above;
+        let celsius = self.thermistors[channel].celsius(resistance_ohm);
+        celsius.is_finite().then_some(celsius)
+    }
+
+    /// The converter's code at a temperature, for the guard's limit.
+    #[must_use]
+    pub fn thermistor_code(&self, channel: usize, celsius: f64) -> u16 {
+        let divider = self.dividers[channel];
+        let resistance_ohm = self.thermistors[channel].ohms(celsius);
+        let share = resistance_ohm / (resistance_ohm + f64::from(divider.series_ohm));
+        (share * f64::from(divider.full_scale_code)).round() as u16
+    }
+
+    /// Slow values in their units.
+    #[must_use]
+    pub fn slow(&self, slow: &SlowValues) -> SlowQuantities {
+        let rail = |channel: usize, codes: RailCodes| {
+            [codes.latest, codes.lowest, codes.highest].map(|code| self.channels[channel].rail_v(code))
+        };
+        SlowQuantities {
+            rail_v: [0, 1].map(|channel| slow.rail[channel].map(|codes| rail(channel, codes))),
+            temperature_c: [0, 1].map(|channel| self.temperature_c(channel, slow.thermistor[channel])),
+            chip_c: slow
+                .chip_temperature
+                .map(|code| code.map(|code| f64::from(code) * CHIP_TEMPERATURE_STEP_C)),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The worked example of the INA228 data sheet (TI SLYS021A, section 8.2.2): 16.2 mΩ, VSHUNT 311040 = 97.2 mV = 6 A,
+    /// VBUS 245760 = 48 V.
+    #[test]
+    fn data_sheet_example() {
+        let scale = ChannelScale::nominal(312_500, 16_200, 195_312_500);
+        assert!((scale.current_a(311_040) - 6.0).abs() < 1e-9);
+        assert!((scale.current_a(-311_040) + 6.0).abs() < 1e-9);
+        assert!((scale.rail_v(245_760) - 48.0).abs() < 1e-9);
+    }
+
+    /// Resistances at 0, 25 and 85 °C of a 10 kΩ, B25/85 3977 K thermistor by its maker's table: 32 554, 10 000 and
+    /// 1 072 Ω (from memory; the B equation is exact at 25 and 85 °C by definition, and 0.6 K off at 0 °C).
+    #[test]
+    fn thermistor_at_its_defining_points() {
+        let thermistor = Thermistor::default();
+        assert!((thermistor.celsius(10_000.0) - 25.0).abs() < 1e-9);
+        assert!((thermistor.celsius(1_072.0) - 85.0).abs() < 0.1);
+        assert!((thermistor.celsius(32_554.0) - 0.0).abs() < 0.8);
+    }
+
+    #[test]
+    fn printed_currents_give_their_codes_back() {
+        for scale in [
+            ChannelScale::nominal(312_500, 10_000, 195_312_500),
+            ChannelScale::nominal(78_125, 1_000_000, 195_312_500),
+            ChannelScale::nominal(312_500, 333, 195_312_500),
+        ] {
+            for code in [-524_288, -77_777, -1, 0, 1, 3, 123_457, 524_287] {
+                let printed = format!("{:.*}", scale.current_decimals(), scale.current_a(code));
+                let read: f64 = printed.parse().unwrap();
+                assert_eq!(scale.current_code(read), f64::from(code), "{printed}");
+            }
+        }
+    }
+}
