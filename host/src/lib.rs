@@ -8,6 +8,7 @@
 //! | [`units`] | codes to amperes, volts and degrees |
 //! | [`stream`] | what was recorded of a board, to quantities on a time line; live and in replay |
 //! | [`recorder`] | the only writer in a job folder |
+//! | [`replay`] | the way of a reading with a file in place of the port |
 //! | [`live`] | what can be seen of a board while it is recorded |
 //! | [`collector`] | boards on lines, their records to the recorder, their state to whoever watches |
 //! | [`web`] | the page, and the requests it answers |
@@ -31,6 +32,7 @@ pub mod live;
 pub mod port;
 pub mod quantity;
 pub mod recorder;
+pub mod replay;
 pub mod stream;
 pub mod table;
 pub mod units;

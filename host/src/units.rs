@@ -1,5 +1,6 @@
 //! Codes to amperes, volts and degrees.
 
+use steadybench_analysis::thermistor::{Divider, Thermistor};
 use steadybench_protocol::{
     ChannelDescription, DividerDescription, Hello, RailCodes, SlowValues, ThermistorReading,
 };
@@ -7,39 +8,8 @@ use steadybench_protocol::{
 /// The monitor chip's own temperature, per step (INA228 data sheet, register `DIETEMP`).
 const CHIP_TEMPERATURE_STEP_C: f64 = 7.8125e-3;
 
-/// A thermistor by its resistance at 25 °C and its B value.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Thermistor {
-    /// Resistance at 25 °C in ohms.
-    pub r25_ohm: f64,
-    /// B in kelvin, between 25 °C and 85 °C.
-    pub beta_k: f64,
-}
-
-impl Default for Thermistor {
-    /// 10 kΩ, B 3977 K: the thermistor that the parts list names.
-    fn default() -> Self {
-        Self {
-            r25_ohm: 10_000.0,
-            beta_k: 3977.0,
-        }
-    }
-}
-
-impl Thermistor {
-    /// Temperature in degrees Celsius at `resistance_ohm`, by the B equation.
-    #[must_use]
-    pub fn celsius(&self, resistance_ohm: f64) -> f64 {
-        let inverse = 1.0 / 298.15 + (resistance_ohm / self.r25_ohm).ln() / self.beta_k;
-        1.0 / inverse - 273.15
-    }
-
-    /// Resistance in ohms at `celsius`, by the B equation.
-    #[must_use]
-    pub fn ohms(&self, celsius: f64) -> f64 {
-        self.r25_ohm * (self.beta_k * (1.0 / (celsius + 273.15) - 1.0 / 298.15)).exp()
-    }
-}
+/// What the fitted thermistors are unless a calibration says otherwise: 10 kΩ, B 3977 K, ±5 %.
+const R25_TOLERANCE: f64 = 0.05;
 
 /// Scales of one board, from its hello and its calibration.
 ///
@@ -48,7 +18,7 @@ impl Thermistor {
 /// // 10 mΩ and 312.5 nV a step make 31.25 µA a step.
 /// let scale = ChannelScale::nominal(312_500, 10_000, 195_312_500);
 /// assert!((scale.current_a(800) - 0.025).abs() < 1e-12);
-/// assert_eq!(scale.current_decimals(), 6);
+/// assert_eq!(scale.current_decimals(), 7);
 /// ```
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ChannelScale {
@@ -101,7 +71,7 @@ impl ChannelScale {
         f64::from(code) * self.rail_step_v
     }
 
-    /// Decimals by which a current gives its code back: finer than a tenth of a step.
+    /// Decimals by which a current gives its code back: finer than a hundredth of a step.
     #[must_use]
     pub fn current_decimals(&self) -> usize {
         decimals(self.current_step_a)
@@ -116,7 +86,7 @@ impl ChannelScale {
 
 fn decimals(step: f64) -> usize {
     // Steps of a legal hello lie far inside this range; a nonsense one must not make a nonsense column.
-    (2.0 - step.log10()).floor().clamp(2.0, 12.0) as usize
+    (3.0 - step.log10()).floor().clamp(2.0, 12.0) as usize
 }
 
 /// Everything that turns one board's codes into quantities.
@@ -124,7 +94,7 @@ fn decimals(step: f64) -> usize {
 pub struct Units {
     /// The two channels.
     pub channels: [ChannelScale; 2],
-    dividers: [DividerDescription; 2],
+    dividers: [Divider; 2],
     thermistors: [Thermistor; 2],
 }
 
@@ -148,8 +118,8 @@ impl Units {
                 ChannelScale::of(&hello.channels[0]),
                 ChannelScale::of(&hello.channels[1]),
             ],
-            dividers: hello.thermistors,
-            thermistors: [Thermistor::default(); 2],
+            dividers: hello.thermistors.map(|described| divider_of(&described)),
+            thermistors: [Thermistor::ntc_10k_b3977(R25_TOLERANCE); 2],
         }
     }
 
@@ -159,21 +129,20 @@ impl Units {
         let ThermistorReading::Code(code) = reading else {
             return None;
         };
-        let divider = self.dividers[channel];
-        // The thermistor is the lower resistor: code / full scale = R / (R + series).
-        let above = f64::from(divider.full_scale_code) - f64::from(code);
-        let resistance_ohm = f64::from(divider.series_ohm) * f64::from(code) / above;
-        let celsius = self.thermistors[channel].celsius(resistance_ohm);
+        let celsius =
+            self.thermistors[channel].temperature_of_code_c(&self.dividers[channel], f64::from(code));
         celsius.is_finite().then_some(celsius)
     }
 
-    /// The converter's code at a temperature, for the guard's limit.
+    /// The highest code that stands for more than `celsius`, for the guard's limit; `None` when no code does.
     #[must_use]
-    pub fn thermistor_code(&self, channel: usize, celsius: f64) -> u16 {
-        let divider = self.dividers[channel];
-        let resistance_ohm = self.thermistors[channel].ohms(celsius);
-        let share = resistance_ohm / (resistance_ohm + f64::from(divider.series_ohm));
-        (share * f64::from(divider.full_scale_code)).round() as u16
+    pub fn thermistor_code(&self, channel: usize, celsius: f64) -> Option<u16> {
+        let full_scale = self.dividers[channel].full_scale_code as u16;
+        // Hotter is a smaller code; a guard is set once a run, so the table is searched and not the curve inverted.
+        (1..full_scale).rev().find(|code| {
+            self.temperature_c(channel, ThermistorReading::Code(*code))
+                .is_some_and(|at_code| at_code > celsius)
+        })
     }
 
     /// Slow values in their units.
@@ -192,6 +161,14 @@ impl Units {
     }
 }
 
+fn divider_of(described: &DividerDescription) -> Divider {
+    Divider {
+        series_ohm: f64::from(described.series_ohm),
+        full_scale_code: f64::from(described.full_scale_code),
+        ..Divider::default()
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -204,16 +181,6 @@ mod tests {
         assert!((scale.current_a(311_040) - 6.0).abs() < 1e-9);
         assert!((scale.current_a(-311_040) + 6.0).abs() < 1e-9);
         assert!((scale.rail_v(245_760) - 48.0).abs() < 1e-9);
-    }
-
-    /// Resistances at 0, 25 and 85 °C of a 10 kΩ, B25/85 3977 K thermistor by its maker's table: 32 554, 10 000 and
-    /// 1 072 Ω (from memory; the B equation is exact at 25 and 85 °C by definition, and 0.6 K off at 0 °C).
-    #[test]
-    fn thermistor_at_its_defining_points() {
-        let thermistor = Thermistor::default();
-        assert!((thermistor.celsius(10_000.0) - 25.0).abs() < 1e-9);
-        assert!((thermistor.celsius(1_072.0) - 85.0).abs() < 0.1);
-        assert!((thermistor.celsius(32_554.0) - 0.0).abs() < 0.8);
     }
 
     #[test]

@@ -53,14 +53,16 @@ impl GuardOptions {
                 limits.over_current_code[channel] = Some(code as u32);
             }
             if let Some(limit_c) = self.hot_c[channel] {
-                let code = units.thermistor_code(channel, limit_c);
-                if !(-20.0..=150.0).contains(&limit_c) || code == 0 || code > THERMISTOR_CODE_MAX {
+                let code = units
+                    .thermistor_code(channel, limit_c)
+                    .filter(|code| *code <= THERMISTOR_CODE_MAX);
+                let Some(code) = code else {
                     return Err(Fault::usage(
                         format!("a guard limit of {limit_c} °C on channel {}", channel + 1),
-                        "a thermistor is read from -20 °C to 150 °C",
+                        "the board's thermistor and divider cannot show it",
                     )
-                    .remedy("choose --guard-hot within that range"));
-                }
+                    .remedy("choose a lower --guard-hot"));
+                };
                 limits.hot_code[channel] = Some(code);
             }
         }

@@ -7,6 +7,8 @@
 
 mod conversation;
 mod receiver;
+#[cfg(test)]
+mod tests;
 
 pub use conversation::{Link, LinkEvent, SetUp};
 pub use receiver::{LineCounts, Received, Receiver};

@@ -6,6 +6,8 @@
 
 mod announcement;
 mod board_files;
+#[cfg(test)]
+mod board_files_tests;
 mod csv_rows;
 mod files;
 mod job;
@@ -15,6 +17,8 @@ mod run_toml;
 mod sink;
 mod spool;
 mod survey;
+#[cfg(test)]
+pub(crate) mod testing;
 pub mod wire_log;
 mod writer;
 

@@ -183,17 +183,7 @@ pub fn survey(path: &Path) -> Result<LogSurvey, Fault> {
     let mut survey = LogSurvey::default();
     let fault = |rule| Fault::new(Exit::BadInput, path.display().to_string(), rule);
     while let Some(item) = reader.next_item().map_err(fault)? {
-        match item {
-            LogItem::Chunk { header, .. } => {
-                survey.chunks += 1;
-                survey.until_utc_us = header.until_utc_us.or(survey.until_utc_us);
-            }
-            LogItem::Damage { bytes, chunks } => {
-                survey.damaged_bytes += bytes;
-                survey.missing_chunks += chunks;
-            }
-            LogItem::TornTail { bytes } => survey.torn_bytes = bytes,
-        }
+        survey.take(&item);
     }
     Ok(survey)
 }
@@ -211,4 +201,21 @@ pub struct LogSurvey {
     pub missing_chunks: u32,
     /// Bytes of the write that was under way at the end.
     pub torn_bytes: u64,
+}
+
+impl LogSurvey {
+    /// Counts an item in.
+    pub fn take(&mut self, item: &LogItem) {
+        match item {
+            LogItem::Chunk { header, .. } => {
+                self.chunks += 1;
+                self.until_utc_us = header.until_utc_us.or(self.until_utc_us);
+            }
+            LogItem::Damage { bytes, chunks } => {
+                self.damaged_bytes += bytes;
+                self.missing_chunks += chunks;
+            }
+            LogItem::TornTail { bytes } => self.torn_bytes = *bytes,
+        }
+    }
 }
