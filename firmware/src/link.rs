@@ -71,6 +71,10 @@ impl Link {
     /// The next frame to send, its delimiter included; `None` when there is nothing to say. `now` goes into the frame,
     /// so take it just before, and call this only when the frame can be sent.
     pub fn next_frame(&mut self, shared: &impl Access, now: BoardTime) -> Option<&[u8]> {
+        // A message is some hundred bytes even where there is none, so do not carry one about for nothing.
+        if self.answers.is_empty() && !shared.with(|station| station.has_message()) {
+            return None;
+        }
         let message = shared.with(|station| self.next_message(station, now))?;
         // Every message fits a frame, by the protocol's own assertion.
         self.frame.encode(&message).ok()

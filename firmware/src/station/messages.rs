@@ -16,6 +16,15 @@ impl Station {
         self.looked
     }
 
+    /// Whether there is anything to say but answers: after a tick of the sampler, whether to wake the link.
+    #[must_use]
+    pub fn has_message(&self) -> bool {
+        self.hello_due
+            || self.health_due
+            || self.buffer.waiting() > 0
+            || !(self.trips.is_empty() && self.marks.is_empty() && self.slow.is_empty())
+    }
+
     /// What goes before any answer: the hello of a board that has just started, and a trip.
     pub(crate) fn first_of_all(&mut self, now: BoardTime) -> Option<FromBoard> {
         if core::mem::take(&mut self.hello_due) {
