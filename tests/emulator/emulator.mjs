@@ -27,6 +27,10 @@ export class Emulator {
    * @param {number} [options.randomSeed] of the chip's random bits
    * @param {(bytes: Uint8Array) => void} [options.onData] bytes of the board's serial port
    * @param {(attached: boolean, descriptors?: object) => void} [options.onAttached] the port came or went
+   * @param {(closed: boolean, nanos: number) => void} [options.onRelay] the supply relay's output turned
+   * @param {(cause: string, nanos: number) => void} [options.onBoot] the chip starts
+   * @param {(bytes: Uint8Array) => void} [options.onLog] what the image logged, as defmt frames
+   * @param {(number: number, address: number) => void} [options.onBreakpoint] the image ran into a breakpoint
    */
   constructor(elf, options = {}) {
     this.image = readElf(elf);
@@ -59,6 +63,7 @@ export class Emulator {
 
   boot(cause) {
     const before = this.chip;
+    this.hung = false;
     const { scratch, reason } = this.kept ?? {};
     const chip = new RP2040();
     this.chip = chip;
@@ -97,7 +102,7 @@ export class Emulator {
       chip.adc.sampleAlarm.schedule(chip.adc.sampleTime * 1000);
     };
     chip.gpio[PINS.footSwitch].setInputValue(!this.footSwitchPressed);
-    this.watchOutput(PINS.guardRelay, this.truth.guardRelay);
+    this.watchOutput(PINS.guardRelay, this.truth.guardRelay, this.options.onRelay);
     this.watchOutput(PINS.lamp, this.truth.lamp);
 
     this.usb = new UsbHost(chip, {
@@ -109,13 +114,16 @@ export class Emulator {
     chip.core.VTOR = VECTORS_AT;
     chip.core.reset();
     this.truth.boots.push({ nanos: this.bootedAt, cause });
+    this.options.onBoot?.(cause, this.bootedAt);
   }
 
   /** Records when an output turns; a pin that is no output counts as low, as its pull-down and the driver see it. */
-  watchOutput(number, record) {
+  watchOutput(number, record, onTurn) {
     const high = (state) => state === GPIOPinState.High;
     const note = (level) => {
-      if (record.at(-1)?.high !== level) record.push({ nanos: this.now(), high: level });
+      if (record.at(-1)?.high === level) return;
+      record.push({ nanos: this.now(), high: level });
+      onTurn?.(level, this.now());
     };
     note(high(this.chip.gpio[number].value));
     this.chip.gpio[number].addListener((state) => note(high(state)));
@@ -160,7 +168,7 @@ export class Emulator {
     const { core, clock } = this.chip;
     const cycleNanos = 1e9 / this.chip.clkSys;
     while (clock.nanosCounter < limit && !this.resetDue) {
-      if (core.waiting) {
+      if (core.waiting || this.hung) {
         const next = Math.min(clock.nextAlarm ? clock.nextAlarm.nanos : Infinity, limit);
         const slept = Math.max(0, next - clock.nanosCounter);
         this.asleepNanos += slept;
@@ -175,14 +183,29 @@ export class Emulator {
     }
   }
 
-  /** Resets the chip now: `'watchdog'` keeps the watchdog's registers, the others do not. */
-  reset(cause) {
+  /**
+   * Resets the chip now: `'watchdog'` keeps the watchdog's registers, `'run-pin'` and `'power-on'` do not. `quietly`
+   * leaves out the news that the port is gone.
+   */
+  reset(cause, { quietly = false } = {}) {
     this.resetDue = null;
     this.rtt.drain(this.chip);
-    const attached = this.usb.ready;
+    if (this.usb.ready && !quietly) this.options.onAttached?.(false);
     this.bootedAt = this.now();
     this.boot(cause);
-    if (attached) this.options.onAttached?.(false);
+  }
+
+  /** The supply is gone: the outputs fall. `reset('power-on')` brings it back. */
+  powerOff() {
+    for (const record of [this.truth.guardRelay, this.truth.lamp]) {
+      if (record.at(-1).high) record.push({ nanos: this.now(), high: false });
+    }
+    this.hang();
+  }
+
+  /** The program stops for ever with interrupts off, as in a loop that never ends. */
+  hang() {
+    this.hung = true;
   }
 
   /** Opens or closes the board's serial port, as a program on the host does. */

@@ -3,6 +3,9 @@
 
 import { GPIOPinState } from 'rp2040js';
 
+/** The controller's state when no transfer is under way. */
+const IDLE = 0;
+
 const START_BITS = 1;
 const BYTE_BITS = 9;
 const STOP_BITS = 1;
@@ -40,18 +43,17 @@ export class I2cBus {
     this.settleLines();
     this.countRecoveryClocks();
 
-    let then = null;
-    const alarm = chip.clock.createAlarm(() => {
-      const next = then;
-      then = null;
-      // A controller switched off while the bits ran has forgotten them.
-      if (controller.enable & 1) next();
-      else controller.state = 0;
+    this.pending = null;
+    this.alarm = chip.clock.createAlarm(() => {
+      const { next } = this.pending;
+      this.pending = null;
+      // A controller that was switched off meanwhile has forgotten what the bits were for.
+      if (controller.state !== IDLE) next();
     });
     const afterBits = (bits, next) => {
-      if (this.stuck) return; // The controller waits for the bus to move.
-      then = next;
-      alarm.schedule(bits * this.bitNanos());
+      this.pending = { bits, next };
+      // While a line is held the controller waits.
+      if (!this.stuck) this.alarm.schedule(bits * this.bitNanos());
     };
     const now = () => emulator.now();
 
@@ -77,12 +79,14 @@ export class I2cBus {
   /** Holds a line low until `clocks` clock pulses have come; for ever when `clocks` is `Infinity`. */
   hold(line, clocks = Infinity) {
     this.stuck = { line, clocks };
+    this.alarm.cancel();
     this.settleLines();
   }
 
   release() {
     this.stuck = null;
     this.settleLines();
+    if (this.pending) this.alarm.schedule(this.pending.bits * this.bitNanos());
   }
 
   settleLines() {

@@ -10,8 +10,11 @@ export function mend(chip, options) {
   for (const bus of chip.i2c) {
     mendI2cInterruptMask(bus);
     mendI2cAbort(bus);
+    mendI2cDisable(bus);
   }
+  mendI2cReset(chip);
   mendAdcChannelSelection(chip.adc);
+  mendWatchdog(chip.peripherals[0x40058]);
   mendFlash(chip, options);
   mendResetCause(chip, options);
   mendRandomBits(chip, options);
@@ -69,6 +72,44 @@ export function mendI2cAbort(bus) {
   };
 }
 
+const IC_ENABLE = 0x6c;
+
+/** A controller that is switched off keeps the transfer it was in, and never begins another. */
+export function mendI2cDisable(bus) {
+  const write = bus.writeUint32.bind(bus);
+  bus.writeUint32 = (offset, value) => {
+    if (offset === IC_ENABLE && !(value & 1)) forgetTransfer(bus);
+    write(offset, value);
+  };
+}
+
+function forgetTransfer(bus) {
+  Object.assign(bus, { state: 0, busy: false, stop: false, pendingRestart: false, firstByte: false });
+}
+
+const RESETS_RESET = 0x0;
+const RESET_BITS = [1 << 3, 1 << 4];
+
+/** The reset controller only stores what is written: an I2C controller held in reset does not start anew. */
+export function mendI2cReset(chip) {
+  const resets = chip.peripherals[0x4000c];
+  const write = resets.writeUint32.bind(resets);
+  resets.writeUint32 = (offset, value) => {
+    write(offset, value);
+    if (offset !== RESETS_RESET) return;
+    chip.i2c.forEach((bus, index) => {
+      if (!(value & RESET_BITS[index])) return;
+      forgetTransfer(bus);
+      bus.rxFIFO.reset();
+      bus.txFIFO.reset();
+      Object.assign(bus, { enable: 0, control: 0x65, rxThreshold: 0, txThreshold: 0, abortSource: 0 });
+      // Nothing is pending; the mask has its reset value (RP2040 data sheet, IC_INTR_MASK).
+      Object.assign(bus, { intRaw: 0, intEnable: 0x8ff });
+      bus.checkInterrupts();
+    });
+  };
+}
+
 const AINSEL_SHIFT = 12;
 const AINSEL_MASK = 7;
 
@@ -80,6 +121,15 @@ export function mendAdcChannelSelection(adc) {
       adc.cs = (adc.cs & ~(AINSEL_MASK << AINSEL_SHIFT)) | ((channel & AINSEL_MASK) << AINSEL_SHIFT);
     },
   });
+}
+
+/** When the watchdog's counter has come to zero, it comes to zero again at once, and again: time stands still. */
+export function mendWatchdog({ alarm }) {
+  const { callback } = alarm;
+  alarm.callback = () => {
+    alarm.enable = false;
+    callback();
+  };
 }
 
 const SSI_DATA = 0x60;

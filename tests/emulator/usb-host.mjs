@@ -3,7 +3,7 @@
 //
 // rp2040js 1.4.1 has a host model of its own, which this replaces: there a receive buffer stops being available in the
 // moment it is offered, so that firmware that polls it never waits, and the line state goes to the device instead of
-// the interface, so that DTR never rises (test/usb-host.test.mjs shows both).
+// the interface, so that DTR never rises.
 
 const BUFFER_CONTROL_AT = 0x80;
 const ENDPOINT_CONTROL_AT = 0x08;
@@ -31,8 +31,7 @@ const DESCRIPTOR = { device: 1, configuration: 2, string: 3 };
 export class UsbHost {
   /**
    * @param chip the emulated chip
-   * @param hooks `onReady(descriptors)` once the port can be opened, `onData(bytes)`, `onTaken()` when written bytes
-   *   have all been taken by the board
+   * @param hooks `onReady(descriptors)` once the port can be opened, and `onData(bytes)`
    */
   constructor(chip, { onReady, onData }) {
     this.chip = chip;

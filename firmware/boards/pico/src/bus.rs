@@ -44,7 +44,8 @@ impl embedded_hal_async::i2c::Error for BusError {
 /// One controller with its two lines.
 pub(crate) struct MonitorBus<T: i2c::Instance + 'static> {
     controller: I2c<'static, T, Async>,
-    reset: fn(bool),
+    /// Holds the controller in reset, or lets it go.
+    hold: fn(bool),
     data: Line,
     clock: Line,
 }
@@ -57,14 +58,18 @@ fn config() -> Config {
 
 impl<T: i2c::Instance> MonitorBus<T> {
     pub(crate) fn new(
-        (peripheral, data, clock): (Peri<'static, T>, Peri<'static, impl SdaPin<T>>, Peri<'static, impl SclPin<T>>),
+        (peripheral, data, clock): (
+            Peri<'static, T>,
+            Peri<'static, impl SdaPin<T>>,
+            Peri<'static, impl SclPin<T>>,
+        ),
         interrupts: impl Binding<T::Interrupt, InterruptHandler<T>>,
-        reset: fn(bool),
+        hold: fn(bool),
     ) -> Self {
         let lines = (Line(data.pin().into()), Line(clock.pin().into()));
         Self {
             controller: I2c::new_async(peripheral, clock, data, interrupts, config()),
-            reset,
+            hold,
             data: lines.0,
             clock: lines.1,
         }
@@ -74,7 +79,7 @@ impl<T: i2c::Instance> MonitorBus<T> {
 impl<T: i2c::Instance> RecoverBus for MonitorBus<T> {
     /// Clocks the bus free and starts the controller anew.
     async fn recover(&mut self) {
-        (self.reset)(true);
+        (self.hold)(true);
         self.data.by_hand();
         self.clock.by_hand();
         for _ in 0..RECOVERY_CLOCKS {
@@ -93,7 +98,7 @@ impl<T: i2c::Instance> RecoverBus for MonitorBus<T> {
         block_for(HALF_CLOCK);
         self.data.to_controller();
         self.clock.to_controller();
-        (self.reset)(false);
+        (self.hold)(false);
         // The settings were good when the image started, so they are good again.
         let _ = self.controller.set_config(&config());
     }
@@ -121,11 +126,21 @@ impl<T: i2c::Instance> Transfers for MonitorBus<T> {
     }
 
     async fn write_read(&mut self, address: u8, write: &[u8], read: &mut [u8]) -> Result<(), BusError> {
-        limited(pin!(self.controller.write_read_async(address, write.iter().copied(), read))).await
+        limited(pin!(self.controller.write_read_async(
+            address,
+            write.iter().copied(),
+            read
+        )))
+        .await
     }
 
     async fn transaction(&mut self, address: u8, operations: &mut [Operation<'_>]) -> Result<(), BusError> {
-        limited(pin!(Transfers::transaction(&mut self.controller, address, operations))).await
+        limited(pin!(Transfers::transaction(
+            &mut self.controller,
+            address,
+            operations
+        )))
+        .await
     }
 }
 
@@ -145,12 +160,18 @@ impl Line {
     fn by_hand(&self) {
         self.let_go();
         pac::SIO.gpio_out(0).value_clr().write_value(self.bit());
-        pac::IO_BANK0.gpio(self.0).ctrl().write(|w| w.set_funcsel(FUNCTION_SOFTWARE));
+        pac::IO_BANK0
+            .gpio(self.0)
+            .ctrl()
+            .write(|w| w.set_funcsel(FUNCTION_SOFTWARE));
     }
 
     fn to_controller(&self) {
         self.let_go();
-        pac::IO_BANK0.gpio(self.0).ctrl().write(|w| w.set_funcsel(FUNCTION_I2C));
+        pac::IO_BANK0
+            .gpio(self.0)
+            .ctrl()
+            .write(|w| w.set_funcsel(FUNCTION_I2C));
     }
 
     fn pull_low(&self) {

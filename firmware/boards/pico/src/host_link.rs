@@ -139,7 +139,9 @@ impl Stream {
             let rest = self.frame.get(self.cut..).unwrap_or_default();
             let count = rest.len().min(PACKET_BYTES - self.packet.len());
             // As much as there is room for.
-            let _ = self.packet.extend_from_slice(rest.get(..count).unwrap_or_default());
+            let _ = self
+                .packet
+                .extend_from_slice(rest.get(..count).unwrap_or_default());
             self.cut += count;
         }
         end_owed || !self.packet.is_empty()

@@ -54,11 +54,11 @@ async fn main(spawner: Spawner) {
     let (device, serial_port) = port::build(wiring.usb, facts.board_serial);
     let measuring = Measuring::new(
         Ina228::new(
-            MonitorBus::new(wiring.monitor_1, Interrupts, |held| RESETS.reset().modify(|w| w.set_i2c0(held))),
+            MonitorBus::new(wiring.monitor_1, Interrupts, hold_controller_1),
             MONITOR_ADDRESS,
         ),
         Ina228::new(
-            MonitorBus::new(wiring.monitor_2, Interrupts, |held| RESETS.reset().modify(|w| w.set_i2c1(held))),
+            MonitorBus::new(wiring.monitor_2, Interrupts, hold_controller_2),
             MONITOR_ADDRESS,
         ),
         Converter::new(wiring.converter, wiring.thermistor_1, wiring.thermistor_2),
@@ -85,6 +85,18 @@ fn spawn<S>(spawner: Spawner, task: Result<SpawnToken<S>, SpawnError>) {
         Ok(token) => spawner.spawn(token),
         Err(_) => defmt::panic!("a task was started twice"),
     }
+}
+
+/// Holds the controller of monitor 1 in reset, or lets it go and waits until it is ready.
+fn hold_controller_1(held: bool) {
+    RESETS.reset().modify(|w| w.set_i2c0(held));
+    while !held && !RESETS.reset_done().read().i2c0() {}
+}
+
+/// As [`hold_controller_1`], for monitor 2.
+fn hold_controller_2(held: bool) {
+    RESETS.reset().modify(|w| w.set_i2c1(held));
+    while !held && !RESETS.reset_done().read().i2c1() {}
 }
 
 /// The board's name in the hello message.

@@ -15,7 +15,11 @@ pub(crate) struct Converter {
 }
 
 impl Converter {
-    pub(crate) fn new(adc: Peri<'static, ADC>, first: Peri<'static, PIN_26>, second: Peri<'static, PIN_27>) -> Self {
+    pub(crate) fn new(
+        adc: Peri<'static, ADC>,
+        first: Peri<'static, PIN_26>,
+        second: Peri<'static, PIN_27>,
+    ) -> Self {
         Self {
             adc: Adc::new_blocking(adc, Config::default()),
             first: Input::new_pin(first, Pull::None),

@@ -14,8 +14,12 @@
 //! | `start` | why, how often and as whom the board started |
 //! | `supervise` | lamp and watchdog |
 //! | `panic` | the relay opens, the chip starts anew |
+//! | `shared` | what the tasks share |
+//! | `image` | the start, and the tasks |
 //!
 //! `firmware/boards/pico/build-image.sh` builds it; README.md beside it says how to put it on a board.
+//!
+//! Built for a machine with an operating system, the crate is the packer that the script calls: `elf` and `uf2`.
 
 #![cfg_attr(target_os = "none", no_std, no_main)]
 #![forbid(unsafe_code)]
@@ -41,9 +45,13 @@ mod start;
 #[cfg(target_os = "none")]
 mod supervise;
 
-/// On a machine with an operating system there is nothing to run.
+#[cfg(not(target_os = "none"))]
+mod elf;
+#[cfg(not(target_os = "none"))]
+mod uf2;
+
+/// On a machine with an operating system: packs an image for copying onto a board.
 #[cfg(not(target_os = "none"))]
 fn main() -> std::process::ExitCode {
-    eprintln!("This is an image for a board with an RP2040: firmware/boards/pico/build-image.sh builds it.");
-    std::process::ExitCode::FAILURE
+    uf2::main()
 }

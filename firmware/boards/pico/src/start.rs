@@ -1,11 +1,11 @@
 //! Why the chip started, how often, and under which identity: read once at the start.
 
+use embassy_rp::Peri;
 use embassy_rp::clocks::RoscRng;
 use embassy_rp::flash::Flash;
 use embassy_rp::pac;
 use embassy_rp::peripherals::FLASH;
 use embassy_rp::watchdog::Watchdog;
-use embassy_rp::Peri;
 use steadybench_protocol::ResetCause;
 
 use crate::pins::FLASH_BYTES;
