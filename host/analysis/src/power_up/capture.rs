@@ -3,7 +3,7 @@
 use std::collections::VecDeque;
 
 use super::envelope::Envelope;
-use super::trace::Trace;
+use super::trace::{Trace, median};
 
 /// Time kept before the switch-on.
 const BEFORE_S: f64 = 2.0;
@@ -11,6 +11,10 @@ const BEFORE_S: f64 = 2.0;
 const BEFORE_READINGS: usize = 40_000;
 /// Readings kept of the end of the recording, whatever the rate.
 const RECENT_READINGS: usize = 200_000;
+/// Rail readings kept, of which the middle one stands for the rail before; a switch-on is noticed within a few readings.
+const RAIL_READINGS: usize = 24;
+/// The last of them, which may be from after the switch-on, count for the rail's sag too.
+const RAIL_LATE_READINGS: usize = 8;
 /// Readings that must be seen before a rise can be told from the level before it.
 const LEARNING_READINGS: u64 = 10;
 
@@ -66,6 +70,7 @@ pub(crate) struct Capture {
     values: VecDeque<f64>,
     recent: VecDeque<(f64, f64)>,
     baseline: Baseline,
+    rail: VecDeque<f64>,
     rail_before: Option<f64>,
     trigger_s: Option<f64>,
     highest: f64,
@@ -86,6 +91,7 @@ impl Capture {
             values: VecDeque::new(),
             recent: VecDeque::new(),
             baseline: Baseline::default(),
+            rail: VecDeque::new(),
             rail_before: None,
             trigger_s: None,
             highest: 0.0,
@@ -105,8 +111,11 @@ impl Capture {
         }
         let step_s = time_s - self.last_time_s;
         self.last_time_s = time_s;
-        if self.trigger_s.is_none() && rail_v.is_finite() {
-            self.rail_before = Some(rail_v);
+        if rail_v.is_finite() {
+            self.rail.push_back(rail_v);
+            if self.rail.len() > RAIL_READINGS {
+                self.rail.pop_front();
+            }
         }
         self.envelope.push(time_s, current_a, rail_v);
         if !current_a.is_finite() {
@@ -172,6 +181,11 @@ impl Capture {
             if *time >= time_s - 2.0 * self.cycle_s {
                 self.envelope.push(*time, *current, f64::NAN);
             }
+        }
+        let mut before: Vec<f64> = self.rail.iter().copied().collect();
+        self.rail_before = (!before.is_empty()).then(|| median(&mut before));
+        for rail_v in self.rail.iter().rev().take(RAIL_LATE_READINGS) {
+            self.envelope.push(time_s, f64::NAN, *rail_v);
         }
     }
 

@@ -143,6 +143,12 @@ pub(crate) fn converter_step(values: &[f64]) -> Option<f64> {
     steps.sort_by(f64::total_cmp);
     // Written with few decimals, equal steps differ by the rounding; the low twentieth stands for the smallest.
     let smallest = steps[steps.len() / 50];
+    // Few equal jumps between few levels look like a step too, but no converter divides its readings into so few.
+    let low = values.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if smallest > (high - low) / 50.0 {
+        return None;
+    }
     let near: Vec<f64> = steps
         .iter()
         .copied()
@@ -174,7 +180,9 @@ mod tests {
 
     #[test]
     fn the_step_of_a_coarse_converter_is_seen_and_a_fine_one_has_none() {
-        let fine: Vec<f64> = (0..2000).map(|k| 0.2 + 0.01 * noise(k)).collect();
+        let fine: Vec<f64> = (0..2000)
+            .map(|k| 0.2 + 0.01 * noise(k) + f64::from(u8::from(k > 1000)))
+            .collect();
         assert_eq!(converter_step(&fine), None);
         let coarse: Vec<f64> = fine.iter().map(|value| (value / 0.004).round() * 0.004).collect();
         assert!((converter_step(&coarse).unwrap() - 0.004).abs() < 1e-9);
