@@ -108,7 +108,7 @@ impl Calibration {
             let (made_for, present) = (self.board_serial.clone(), present_serial.to_owned());
             cautions.push(Caution::OtherBoard { made_for, present });
         }
-        let days = i64::from(self.made_on.duration_until(today).as_hours() / 24);
+        let days = self.made_on.duration_until(today).as_hours() / 24;
         if days > allowed_days {
             cautions.push(Caution::Old { days, allowed_days });
         } else if days < 0 {
