@@ -99,7 +99,15 @@ pub fn fit_thermistor(
         .iter()
         .map(|p| p.reference_uncertainty_k)
         .fold(0.0, f64::max);
-    let wanted_log = |temperature_c: f64| base.curve.resistance_ohm(temperature_c).ln();
+    // The two directions of a maker's fit may differ by hundredths of a kelvin; the one that is read with decides.
+    let wanted_log = |temperature_c: f64| {
+        let mut log = base.curve.resistance_ohm(temperature_c).ln();
+        for _ in 0..3 {
+            let error_k = base.curve.temperature_c(log.exp()) - temperature_c;
+            log -= error_k / base.curve.kelvin_per_relative_ohm(log.exp());
+        }
+        log
+    };
     let calibrated = Thermistor {
         resistance_tolerance: 0.0,
         reference_uncertainty_k,
