@@ -1,1 +1,4 @@
 //! (in the making)
+#![forbid(unsafe_code)]
+pub mod chip;
+pub mod model;
