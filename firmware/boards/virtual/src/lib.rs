@@ -3,6 +3,7 @@
 mod board;
 pub mod chip;
 mod errands;
+mod live;
 pub mod model;
 mod processor;
 mod scenario;
@@ -10,6 +11,7 @@ mod timeline;
 mod world;
 
 pub use board::{UnknownPlace, VirtualBoard};
+pub use live::{BenchOptions, BenchStopped, PortName, VirtualBench};
 pub use processor::SHUNT_MICRO_OHM;
 pub use scenario::{Scenario, SwitchOn, Tapping, UnknownScenario};
 pub use timeline::Crystal;
