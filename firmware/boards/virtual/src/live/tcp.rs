@@ -16,6 +16,8 @@ pub(super) struct TcpLine {
     /// None while the cable is pulled.
     listener: Option<TcpListener>,
     host: Option<TcpStream>,
+    /// Whether the last answer was that a host is there: one that goes is reported gone before the next is let in.
+    was_open: bool,
     came: Vec<u8>,
 }
 
@@ -25,6 +27,7 @@ impl TcpLine {
             address: SocketAddr::from((Ipv4Addr::LOCALHOST, port)),
             listener: None,
             host: None,
+            was_open: false,
             came: Vec::new(),
         };
         line.restore()?;
@@ -55,10 +58,11 @@ impl HostLine for TcpLine {
     }
 
     fn is_open(&mut self) -> bool {
-        if self.host.is_none() {
+        if self.host.is_none() && !self.was_open {
             self.host = self.accept();
         }
-        self.host.is_some()
+        self.was_open = self.host.is_some();
+        self.was_open
     }
 
     fn read(&mut self, buffer: &mut [u8]) -> usize {
