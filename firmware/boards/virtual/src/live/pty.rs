@@ -22,6 +22,8 @@ pub(super) struct PtyLine {
     board_end: Option<File>,
     device: PathBuf,
     link: Option<PathBuf>,
+    /// Whether the link is there, and ours to remove.
+    linked: bool,
     was_open: bool,
 }
 
@@ -31,6 +33,7 @@ impl PtyLine {
             board_end: None,
             device: PathBuf::new(),
             link,
+            linked: false,
             was_open: false,
         };
         line.restore()?;
@@ -121,7 +124,8 @@ impl HostLine for PtyLine {
     fn withdraw(&mut self) {
         self.board_end = None;
         self.was_open = false;
-        if let Some(link) = &self.link {
+        if let Some(link) = self.link.as_ref().filter(|_| self.linked) {
+            self.linked = false;
             // A link that somebody else removed is gone as wanted.
             let _ = remove_file(link);
         }
@@ -141,6 +145,7 @@ impl HostLine for PtyLine {
         tcsetattr(&host_end, OptionalActions::Now, &settings)?;
         if let Some(link) = &self.link {
             place_link(link, &self.device)?;
+            self.linked = true;
         }
         self.board_end = Some(File::from(board_end));
         Ok(())

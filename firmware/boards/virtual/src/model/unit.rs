@@ -145,7 +145,7 @@ impl Unit {
             precharge_ohm: 12.0,
             bridge_after_s: 0.08,
             draw_after_s: 0.12,
-            across_ohm: 2_200.0,
+            across_ohm: 10_000.0,
             rest_a: 0.085,
             excess_a: 0.0,
             excess_a_per_hour: 0.0,
