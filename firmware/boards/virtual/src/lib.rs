@@ -47,7 +47,8 @@
 //! Every parameter is a field of [`model::Unit`] and can be changed before the board is made.
 //!
 //! # How fast
-//! `cargo run --release -p steadybench-virtual --example pace` prints bench seconds in a second of one core.
+//! `cargo run --release -p steadybench-virtual --example pace` prints bench seconds in a second of one core: on two cores
+//! kept busy by other work, 1518 at 100 readings a second, 328 at 1000 and 113 at 4000.
 
 #![forbid(unsafe_code)]
 

@@ -31,6 +31,8 @@ const LONGEST_WAIT: Duration = Duration::from_millis(2);
 trait HostLine: Send {
     /// Where the host finds it.
     fn address(&self) -> PortName;
+    /// Whether it can be found.
+    fn is_present(&self) -> bool;
     /// Whether a host has it open.
     fn is_open(&mut self) -> bool;
     /// Takes what has come; 0 when nothing has.
@@ -270,7 +272,6 @@ impl Drop for VirtualBench {
 struct Live {
     board: VirtualBoard,
     line: Box<dyn HostLine>,
-    present: bool,
     pace: Pace,
     port: Arc<Mutex<PortName>>,
     /// What the host has not taken yet.
@@ -288,7 +289,6 @@ impl Live {
         Self {
             board: VirtualBoard::new(scenario, seed),
             line,
-            present: true,
             pace,
             port,
             sent: Vec::new(),
@@ -334,13 +334,13 @@ impl Live {
         }
     }
 
+    /// Takes the port away or brings it back, as the cable is; one that was lost otherwise comes back too.
     fn follow_cable(&mut self) {
-        if self.present && !self.board.plugged_in() {
+        let plugged_in = self.board.plugged_in();
+        if self.line.is_present() && !plugged_in {
             self.line.withdraw();
-            self.present = false;
             self.sent.clear();
-        } else if !self.present && self.board.plugged_in() && self.line.restore().is_ok() {
-            self.present = true;
+        } else if !self.line.is_present() && plugged_in && self.line.restore().is_ok() {
             *self.port.lock().unwrap_or_else(PoisonError::into_inner) = self.line.address();
         }
     }

@@ -52,6 +52,16 @@ impl PtyLine {
         Some(ends[0].revents())
     }
 
+    /// After a host has gone: throws away what it did not take, or the next host would read it.
+    fn clean(&mut self) {
+        match self.host_end() {
+            // Where it fails, the next host's decoder copes with what is left.
+            Ok(host_end) => drop(tcflush(&host_end, QueueSelector::IFlush)),
+            // A host that was killed leaves the device locked for all but the superuser: it must be made anew.
+            Err(_) => self.withdraw(),
+        }
+    }
+
     /// Opens the host's end for a moment: to set it up, or to throw away what no host took.
     fn host_end(&self) -> io::Result<File> {
         File::options()
@@ -82,18 +92,18 @@ impl HostLine for PtyLine {
         PortName::Device(self.link.clone().unwrap_or_else(|| self.device.clone()))
     }
 
+    fn is_present(&self) -> bool {
+        self.board_end.is_some()
+    }
+
     fn is_open(&mut self) -> bool {
         // The system reports a hang-up as long as no program has the host's end open: what the line "terminal ready" is
         // on a real port.
         let open = self
             .look(Duration::ZERO)
             .is_some_and(|events| !events.contains(PollFlags::HUP));
-        if self.was_open
-            && !open
-            && let Ok(host_end) = self.host_end()
-        {
-            // Or the next host would read what the last one left. Where it fails, the next host's decoder copes.
-            let _ = tcflush(&host_end, QueueSelector::IFlush);
+        if self.was_open && !open {
+            self.clean();
         }
         self.was_open = open;
         open

@@ -57,6 +57,10 @@ impl HostLine for TcpLine {
         PortName::Tcp(self.address)
     }
 
+    fn is_present(&self) -> bool {
+        self.listener.is_some()
+    }
+
     fn is_open(&mut self) -> bool {
         if self.host.is_none() && !self.was_open {
             self.host = self.accept();

@@ -133,6 +133,24 @@ mod pty {
         assert!(!path.exists());
     }
 
+    /// A host that is killed cannot take back its exclusive use of the device. (The superuser is never locked out, so
+    /// only another user's run of this test can fail.)
+    #[test]
+    fn a_host_that_was_killed_does_not_lock_the_next_one_out() {
+        let directory = tempfile::tempdir().unwrap();
+        let bench = start(directory.path());
+        let path = directory.path().join("board");
+        for _ in 0..3 {
+            let mut port = open(&path);
+            rustix::termios::ioctl_tiocexcl(&port).unwrap();
+            port.write_all(&frame(&ToBoard::HelloRequest)).unwrap();
+            until(&mut port, &mut Deframer::new(), hello);
+            drop(port);
+            std::thread::sleep(ms(50));
+        }
+        drop(bench);
+    }
+
     #[test]
     fn a_pulled_cable_takes_the_device_away_until_it_is_put_back() {
         let directory = tempfile::tempdir().unwrap();
