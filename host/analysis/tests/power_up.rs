@@ -4,6 +4,9 @@
 #![allow(clippy::unwrap_used)]
 
 use proptest::prelude::*;
+use steadybench_analysis::fuse::{
+    FuseCheck, FuseVerdict, MeltingSeries, MeltingSource, check, parse_marking,
+};
 use steadybench_analysis::power_up::{
     CaptureState, ChannelPowerUp, ChannelType, ClippingReason, LikenessVerdict, PowerUpExamination,
     PowerUpFindings, PowerUpReference, PowerUpSettings, PowerUpVerdict, ReferenceTolerance,
@@ -478,6 +481,31 @@ fn findings_are_written_with_the_names_other_programs_read() {
     assert_eq!(json["inrush"][0]["verdict"], "not enough data");
     let back: PowerUpFindings = serde_json::from_value(json).unwrap();
     assert_eq!(back, findings);
+}
+
+/// From a recording to the word about the fuse: 0.144 A²s of the closed form, against makers' fuses of 1 A (1.7 A²s) and
+/// 0.2 A (0.225 A²s).
+#[test]
+fn a_measured_power_up_decides_about_a_fuse() {
+    let findings = examined(
+        settings(),
+        2e-5,
+        rc(24.0, 0.5e-3, 0.1, 0.3, 2e-5, 50_000).into_iter(),
+    );
+    let word = |marking: &str, series| {
+        let asked = FuseCheck {
+            melting: MeltingSource::Typical(series),
+            supply_limit_a: Some(10.0),
+            switch_ons: 100,
+            ..FuseCheck::new(parse_marking(marking).unwrap()).with_power_up(first(&findings))
+        };
+        check(&asked).verdict
+    };
+    assert_eq!(word("T1AH250V", MeltingSeries::Bel5Ht), FuseVerdict::Carries);
+    assert_eq!(
+        word("T200mAL250V", MeltingSeries::Littelfuse213),
+        FuseVerdict::CannotSay
+    );
 }
 
 proptest! {

@@ -8,6 +8,7 @@ use super::melting::{MeltingI2t, MeltingSource, pulse_share};
 use super::protection::{breaking_capacity, protection};
 use super::pulse::pulse;
 use super::running::running;
+use crate::power_up::ChannelPowerUp;
 
 /// A measured figure with its interval.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -96,6 +97,25 @@ impl FuseCheck {
             ambient_c: 25.0,
             melting: MeltingSource::GatesOnly,
         }
+    }
+
+    /// Takes I²t, its window and the settled current from a measured power-up of the rail.
+    ///
+    /// What the power-up lacks stays unknown. A settled mean stands for the root mean square, which is right for a rail
+    /// with little ripple and too low in front of a rectifier.
+    #[must_use]
+    pub fn with_power_up(mut self, power_up: &ChannelPowerUp) -> Self {
+        let measured = |value: Option<f64>, low: Option<f64>, high: Option<f64>| {
+            value.zip(low).map(|(value, low)| Measured { value, low, high })
+        };
+        self.i2t_a2s = measured(power_up.i2t_a2s, power_up.i2t_low_a2s, power_up.i2t_high_a2s);
+        self.pulse_s = power_up.i2t_a2s.map(|_| power_up.i2t_window_s);
+        self.running_a = measured(
+            power_up.settled_a,
+            power_up.settled_low_a,
+            power_up.settled_high_a,
+        );
+        self
     }
 }
 

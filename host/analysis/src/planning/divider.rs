@@ -5,14 +5,13 @@ use thiserror::Error;
 
 use super::e_series::e12_between;
 use super::text::engineering;
+use crate::thermistor::{Curve, Divider, Resistance};
 
 /// What a thermistor divider has to do.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct DividerNeed {
-    /// Resistance of the thermistor at 25 °C, in ohms.
-    pub r25_ohm: f64,
-    /// Its Beta, in kelvins.
-    pub beta_k: f64,
+    /// The thermistor's curve.
+    pub curve: Curve,
     /// Voltage of the divider, the converter's reference, in volts.
     pub supply_v: f64,
     /// Bits of the converter.
@@ -28,11 +27,11 @@ pub struct DividerNeed {
 }
 
 impl Default for DividerNeed {
-    /// 10 kΩ, 3977 K, 3.3 V, 12 bits, 0 to 100 °C, 3 mW/K (a small probe; makers' sheets give 2.7 to 7), 0.1 K.
+    /// The 10 kΩ part of B 3977 K, 3.3 V, 12 bits, 0 to 100 °C, 3 mW/K (a small probe; makers' sheets give 2.7 to 7),
+    /// 0.1 K.
     fn default() -> Self {
         Self {
-            r25_ohm: 10e3,
-            beta_k: 3977.0,
+            curve: Curve::NTC_10K_B3977,
             supply_v: 3.3,
             bits: 12,
             from_c: 0.0,
@@ -57,7 +56,7 @@ pub struct DividerOption {
     /// The most the thermistor warms itself over the range, in kelvins.
     #[serde(rename = "self_heating_K")]
     pub self_heating_k: f64,
-    /// Keeps the self-heating wanted.
+    /// Keeps the self-heating wanted, and the code clear of the ends that stand for an open or shorted thermistor.
     pub fits: bool,
 }
 
@@ -85,26 +84,37 @@ pub enum DividerError {
         /// What to give.
         remedy: &'static str,
     },
+    /// A curve that is no thermistor's over the range.
+    #[error(
+        "the thermistor's curve gives no falling resistance from {from_c} to {to_c} °C: check its coefficients"
+    )]
+    Curve {
+        /// Lowest temperature.
+        from_c: f64,
+        /// Highest temperature.
+        to_c: f64,
+    },
 }
 
-/// Resistance of a thermistor by its Beta: `R25·exp(B·(1/T − 1/298.15))`.
-fn thermistor_ohm(need: &DividerNeed, temperature_c: f64) -> f64 {
-    need.r25_ohm * (need.beta_k * (1.0 / (temperature_c + 273.15) - 1.0 / 298.15)).exp()
+fn divider(need: &DividerNeed, series_ohm: f64) -> Divider {
+    Divider {
+        series_ohm,
+        full_scale_code: 2.0_f64.powi(need.bits as i32),
+        reference_v: need.supply_v,
+        ..Divider::default()
+    }
 }
 
-/// One converter step in kelvins at a temperature: `T²/(B·x·(1 − x)·2ⁿ)` with the divider ratio `x`.
+/// One converter step in kelvins at a temperature: the divider's slope through the curve's.
 fn step_k(need: &DividerNeed, series_ohm: f64, temperature_c: f64) -> f64 {
-    let thermistor = thermistor_ohm(need, temperature_c);
-    let ratio = thermistor / (thermistor + series_ohm);
-    let kelvin = temperature_c + 273.15;
-    kelvin * kelvin / (need.beta_k * ratio * (1.0 - ratio) * 2.0_f64.powi(need.bits as i32))
+    let ohm = need.curve.resistance_ohm(temperature_c);
+    let divider = divider(need, series_ohm);
+    (need.curve.kelvin_per_relative_ohm(ohm) * divider.relative_ohm_per_code(divider.code(ohm))).abs()
 }
 
-/// What the thermistor's own heat does, in kelvins: `V²·R/(R + Rs)²/δ`.
+/// What the thermistor's own heat does, in kelvins.
 fn self_heating_k(need: &DividerNeed, series_ohm: f64, temperature_c: f64) -> f64 {
-    let thermistor = thermistor_ohm(need, temperature_c);
-    let current_a = need.supply_v / (thermistor + series_ohm);
-    current_a * current_a * thermistor / need.dissipation_w_per_k
+    divider(need, series_ohm).power_w(need.curve.resistance_ohm(temperature_c)) / need.dissipation_w_per_k
 }
 
 /// Chooses the series resistor of a thermistor divider.
@@ -125,7 +135,16 @@ fn self_heating_k(need: &DividerNeed, series_ohm: f64, temperature_c: f64) -> f6
 /// ```
 pub fn choose_divider(need: &DividerNeed) -> Result<DividerAdvice, DividerError> {
     validate(need)?;
-    let (warm, cold) = (thermistor_ohm(need, need.to_c), thermistor_ohm(need, need.from_c));
+    let (warm, cold) = (
+        need.curve.resistance_ohm(need.to_c),
+        need.curve.resistance_ohm(need.from_c),
+    );
+    if !(warm.is_finite() && cold.is_finite() && warm > 0.0 && cold > warm) {
+        return Err(DividerError::Curve {
+            from_c: need.from_c,
+            to_c: need.to_c,
+        });
+    }
     let table: Vec<DividerOption> = e12_between(warm / 2.0, cold * 2.0)
         .into_iter()
         .map(|resistance_ohm| {
@@ -137,12 +156,16 @@ pub fn choose_divider(need: &DividerNeed) -> Result<DividerAdvice, DividerError>
             };
             let places = [need.from_c, 0.5 * (need.from_c + need.to_c), need.to_c];
             let heating = over(self_heating_k);
+            let divider = divider(need, resistance_ohm);
+            let clear_of_ends = [warm, cold]
+                .into_iter()
+                .all(|ohm| matches!(divider.resistance(divider.code(ohm)), Resistance::Ohm(_)));
             DividerOption {
                 resistance_ohm,
                 step_k: places.map(|temperature_c| step_k(need, resistance_ohm, temperature_c)),
                 coarsest_step_k: over(step_k),
                 self_heating_k: heating,
-                fits: heating <= need.self_heating_k,
+                fits: heating <= need.self_heating_k && clear_of_ends,
             }
         })
         .collect();
@@ -173,11 +196,13 @@ pub fn choose_divider(need: &DividerNeed) -> Result<DividerAdvice, DividerError>
             need.self_heating_k
         )),
     }
-    reasoning.push(
-        "Beta alone is wrong by up to 0.8 K between 0 and 100 °C on a common 10 kΩ part (computed against its maker's curve): \
-         use the curve's coefficients or calibrate."
-            .to_owned(),
-    );
+    if matches!(need.curve, Curve::Beta { .. }) {
+        reasoning.push(
+            "Beta alone is wrong by up to 0.8 K between 0 and 100 °C on a common 10 kΩ part (computed against its maker's \
+             curve): use the curve's coefficients or calibrate."
+                .to_owned(),
+        );
+    }
     Ok(DividerAdvice {
         chosen,
         table,
@@ -187,8 +212,6 @@ pub fn choose_divider(need: &DividerNeed) -> Result<DividerAdvice, DividerError>
 
 fn validate(need: &DividerNeed) -> Result<(), DividerError> {
     for (what, value) in [
-        ("a resistance at 25 °C", need.r25_ohm),
-        ("a Beta", need.beta_k),
         ("a supply", need.supply_v),
         ("a dissipation factor", need.dissipation_w_per_k),
         ("a self-heating", need.self_heating_k),
@@ -250,26 +273,53 @@ mod tests {
     }
 
     #[test]
-    fn a_step_is_what_the_formula_of_the_divider_gives() {
+    fn a_step_is_what_the_code_changes_by() {
         let need = DividerNeed::default();
-        let code = |temperature_c: f64| {
-            let thermistor = thermistor_ohm(&need, temperature_c);
-            4096.0 * thermistor / (thermistor + 10e3)
-        };
+        let code = |temperature_c: f64| divider(&need, 10e3).code(need.curve.resistance_ohm(temperature_c));
         for temperature_c in [0.0, 25.0, 80.0] {
             let slope = (code(temperature_c - 0.01) - code(temperature_c + 0.01)) / 0.02;
-            assert!((step_k(&need, 10e3, temperature_c) * slope - 1.0).abs() < 1e-4);
+            assert!((step_k(&need, 10e3, temperature_c) * slope - 1.0).abs() < 1e-3);
         }
     }
 
     /// With B = 3977 K the Beta formula is 0.76 K wrong at 0 °C and 0.39 K at 100 °C against the maker's curve (Vishay
     /// NTCLE100E3103: 32554 Ω and 677 Ω).
     #[test]
-    fn the_warning_about_beta_is_true() {
-        let need = DividerNeed::default();
+    fn the_warning_about_beta_is_true_and_only_given_for_beta() {
+        let beta = Curve::Beta {
+            r25_ohm: 10e3,
+            beta_k: 3977.0,
+        };
         for (ohm, temperature_c, error_k) in [(32_554.0, 0.0, 0.762), (677.0, 100.0, 0.392)] {
-            let by_beta = 1.0 / (1.0 / 298.15 + (ohm / need.r25_ohm).ln() / need.beta_k) - 273.15;
-            assert!((by_beta - temperature_c - error_k).abs() < 0.03, "{by_beta}");
+            let error = beta.temperature_c(ohm) - temperature_c;
+            assert!((error - error_k).abs() < 0.03, "{error}");
+        }
+        let warned = |curve| {
+            choose_divider(&DividerNeed {
+                curve,
+                ..DividerNeed::default()
+            })
+            .unwrap()
+            .reasoning
+            .len()
+                == 3
+        };
+        assert!(warned(beta) && !warned(Curve::NTC_10K_B3977));
+    }
+
+    #[test]
+    fn the_code_stays_clear_of_the_ends() {
+        let advice = choose_divider(&DividerNeed {
+            from_c: -40.0,
+            to_c: 125.0,
+            ..DividerNeed::default()
+        })
+        .unwrap();
+        let chosen = advice.chosen.unwrap();
+        for temperature_c in [-40.0, 125.0] {
+            let divider = divider(&DividerNeed::default(), chosen.resistance_ohm);
+            let code = divider.code(Curve::NTC_10K_B3977.resistance_ohm(temperature_c));
+            assert!(matches!(divider.resistance(code), Resistance::Ohm(_)));
         }
     }
 
@@ -278,10 +328,20 @@ mod tests {
         for (need, part) in [
             (
                 DividerNeed {
-                    beta_k: 0.0,
+                    curve: Curve::Beta {
+                        r25_ohm: 1e4,
+                        beta_k: 0.0,
+                    },
                     ..DividerNeed::default()
                 },
-                "a Beta of 0",
+                "coefficients",
+            ),
+            (
+                DividerNeed {
+                    supply_v: 0.0,
+                    ..DividerNeed::default()
+                },
+                "a supply of 0",
             ),
             (
                 DividerNeed {

@@ -33,15 +33,11 @@ fn series_between(digits: &[f64], lowest: f64, highest: f64) -> Vec<f64> {
     }
     let decades = lowest.log10().floor() as i32..=highest.log10().floor() as i32;
     decades
-        // Dividing by a power of ten gives the nearest number to the printed one where multiplying by 0.001 doesn't.
+        // Read as printed, each value is the nearest number to the decimal one; a product of 8.2 and 100 isn't.
         .flat_map(|decade| {
-            digits.iter().map(move |digit| {
-                if decade < 0 {
-                    digit / 10.0_f64.powi(-decade)
-                } else {
-                    digit * 10.0_f64.powi(decade)
-                }
-            })
+            digits
+                .iter()
+                .filter_map(move |digit| format!("{digit}e{decade}").parse::<f64>().ok())
         })
         .filter(|value| *value >= lowest * (1.0 - 1e-9) && *value <= highest * (1.0 + 1e-9))
         .collect()
@@ -58,6 +54,14 @@ mod tests {
         for pair in values.windows(2) {
             let ratio = pair[1] / pair[0];
             assert!((1.15..1.27).contains(&ratio), "{pair:?}");
+        }
+    }
+
+    #[test]
+    fn values_are_the_printed_ones() {
+        let values = e12_between(0.001, 1e6);
+        for printed in [0.033, 0.082, 0.1, 820.0, 56_000.0, 1e6] {
+            assert!(values.contains(&printed), "{printed}");
         }
     }
 

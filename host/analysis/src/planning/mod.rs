@@ -6,7 +6,7 @@
 //! | question | function | formulas |
 //! |---|---|---|
 //! | which shunt | [`choose_shunt`] | burden `I·R`, heat `I²·R`, step and noise of the monitor chip divided by `R` |
-//! | which thermistor divider | [`choose_divider`] | step `T²/(B·x·(1−x)·2ⁿ)`, self-heating `V²·R/(R+Rs)²/δ` |
+//! | which thermistor divider | [`choose_divider`] | slopes of divider and curve ([`crate::thermistor`]), self-heating `V²·R/(R+Rs)²/δ` |
 //! | a track as a shunt | [`estimate_track`] | `ρ20·L/(w·t)·(1+α20·(T−20))` |
 //! | which fuse | [`crate::fuse::check`] | gates and pulse rules |
 //! | how to limit a first switch-on | [`crate::limiter::advise`] | Ohm's law; the lamp's filament |
@@ -19,8 +19,7 @@
 //!
 //! # Assumptions
 //!
-//! Steady heat, one thermal resistance per part, and the Beta formula for the thermistor: advice for choosing a value, not
-//! for reading with it.
+//! Steady heat, and one thermal resistance per part: advice for choosing a value, not for reading with it.
 //!
 //! # Validated
 //!

@@ -259,7 +259,10 @@ fn option(resistance_ohm: f64, need: &ShuntNeed, peak_a: f64, burden_limit_v: f6
     let self_heating_k = dissipation_w * need.thermal_resistance_k_per_w;
     let mut objections = Vec::new();
     if 1.1 * peak_a > full_scale_a * (1.0 + 1e-9) {
-        objections.push(format!("clips at {}", engineering(full_scale_a, "A")));
+        objections.push(format!(
+            "its range ends at {}, too near the peak",
+            engineering(full_scale_a, "A")
+        ));
     }
     if burden_v > burden_limit_v * (1.0 + 1e-9) {
         objections.push(format!("takes {}", engineering(burden_v, "V")));
