@@ -18,7 +18,7 @@
 // the arguments.
 
 import { spawn } from 'node:child_process';
-import { createWriteStream, existsSync, readFileSync, unlinkSync, writeFileSync } from 'node:fs';
+import { createWriteStream, existsSync, readFileSync, rmSync, writeFileSync } from 'node:fs';
 import { createServer } from 'node:net';
 import { createInterface } from 'node:readline';
 import { parseArgs } from 'node:util';
@@ -95,8 +95,9 @@ class Terminal {
     this.wanted = false;
     const { child } = this;
     this.child = null;
-    child?.kill();
-    if (existsSync(this.link)) unlinkSync(this.link);
+    // Killed outright it leaves the link alone, which may be a new child's by then.
+    child?.kill('SIGKILL');
+    rmSync(this.link, { force: true });
     this.port.closed();
   }
 
@@ -175,9 +176,13 @@ class Bench {
   }
 
   attached(attached, descriptors) {
-    say(attached ? 'attached' : 'detached', attached ? { serial: descriptors.serialNumber } : {});
-    if (attached) this.port.attach();
-    else this.port.detach();
+    if (attached) {
+      say('attached', { serial: descriptors.serialNumber });
+      this.port.attach();
+    } else {
+      this.port.detach();
+      say('detached');
+    }
   }
 
   setOpen(open) {
