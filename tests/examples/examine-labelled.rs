@@ -1,10 +1,10 @@
 //! Runs `steady examine` over a folder of labelled recordings and writes what their scorer reads.
 //!
-//! `cargo run --release -p steadybench-tests --bin examine-labelled -- RECORDINGS FOUND [FAMILY ...]`
+//! `cargo run --release -p steadybench-tests --example examine-labelled -- RECORDINGS FOUND [FAMILY ...]`
 //!
 //! A recording is `ID.csv` with `ID.meta.json` (what an operator would know) and, for taps, `ID.marks.csv`; the part of
 //! the ID before `_` is its family. For each, `FOUND/ID.det.json` is what `steady examine --json` printed. `steady`
-//! must stand beside this program: `cargo build --release` puts it there.
+//! must have been built with the same profile: `cargo build --release` does it.
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, ExitCode};
@@ -34,7 +34,9 @@ fn run() -> Result<usize, Failure> {
         return Err("usage: examine-labelled RECORDINGS FOUND [FAMILY ...]".into());
     };
     let families: Vec<String> = arguments.map(|family| family.display().to_string()).collect();
-    let steady = std::env::current_exe()?.with_file_name(format!("steady{}", std::env::consts::EXE_SUFFIX));
+    // Examples stand in a folder of their own below the programs.
+    let program = format!("../steady{}", std::env::consts::EXE_SUFFIX);
+    let steady = std::env::current_exe()?.with_file_name(program);
     if !steady.exists() {
         return Err(format!(
             "{} is not there; build it first: cargo build --release",
