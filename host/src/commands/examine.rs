@@ -3,11 +3,12 @@
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
+use indicatif::ProgressBar;
 use serde::Serialize;
-use steadybench_analysis::sample::Mark;
+use steadybench_analysis::sample::{Mark, MarkKind, Sample};
 
 use crate::console::Console;
-use crate::examine::{Examination, Findings, Kind, Settings, marks, settings, words};
+use crate::examine::{Examination, Findings, Kind, RunFolder, Settings, marks, settings, words};
 use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::table::rows::{Rows, TableFault, Tally};
@@ -21,15 +22,18 @@ pub struct Args {
     /// What to examine it as; may be left out where the recording says it.
     #[arg(long = "as", value_enum)]
     kind: Option<Kind>,
-    /// The operator's marks: a CSV with time_s,kind,label, the kind tap or command.
+    /// The operator's marks: a CSV with time_s,kind,label, the kind tap or command. A run folder has its own.
     #[arg(long)]
     marks: Option<PathBuf>,
     /// A setting; may be given several times. The keys are listed below.
     #[arg(long = "set", value_name = "KEY=VALUE")]
     set: Vec<String>,
-    /// Which column is what, as in time=1:ms,ch1=3:mA,t1=5; columns by number from 1 or by heading.
+    /// Which column of a CSV is what, as in time=1:ms,ch1=3:mA,t1=5; columns by number from 1 or by heading.
     #[arg(long)]
     columns: Option<String>,
+    /// Which board of a run with several, from 1.
+    #[arg(long)]
+    board: Option<usize>,
 }
 
 fn keys_help() -> String {
@@ -44,11 +48,25 @@ fn keys_help() -> String {
 struct Told<'a> {
     source: String,
     examined_as: Kind,
-    columns: String,
-    rows: Tally,
     duration_s: f64,
     #[serde(flatten)]
+    origin: &'a Origin,
+    #[serde(flatten)]
     findings: &'a Findings,
+}
+
+/// Where the readings came from.
+#[derive(Serialize)]
+#[serde(untagged)]
+enum Origin {
+    Table {
+        columns: String,
+        rows: Tally,
+    },
+    Run {
+        recorded_until_utc: Option<String>,
+        missing: Vec<String>,
+    },
 }
 
 /// Runs the command.
@@ -58,15 +76,68 @@ struct Told<'a> {
 pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
     let settings = Settings::read(args.set.iter().map(String::as_str))?;
     let marks = match &args.marks {
-        Some(path) => marks::read(open(path)?, path)?,
-        None => Vec::new(),
+        Some(path) => Some(marks::read(open(path)?, path)?),
+        None => None,
     };
-    examine_table(args, &settings, marks, console)
+    let path = &args.path;
+    if path.is_dir() {
+        examine_run(
+            args,
+            &RunFolder::open(path, args.board)?,
+            &settings,
+            marks,
+            console,
+        )
+    } else {
+        examine_table(args, &settings, marks.unwrap_or_default(), console)
+    }
 }
 
 fn open(path: &Path) -> Result<File, Fault> {
     File::open(path).map_err(|error| Fault::file(Exit::BadInput, path, &error))
 }
+
+fn no_kind(path: &Path) -> Fault {
+    Fault::usage(
+        path.display().to_string(),
+        "it does not say what it is a recording of",
+    )
+    .remedy("say it: --as tap, --as soak, --as power-up or --as twins")
+}
+
+fn examine_run(
+    args: &Args,
+    run: &RunFolder,
+    settings: &Settings,
+    marks: Option<Vec<Mark>>,
+    console: &Console,
+) -> Result<Exit, Fault> {
+    let kind = args
+        .kind
+        .or_else(|| run.kind())
+        .ok_or_else(|| no_kind(&args.path))?;
+    let marks = match marks {
+        Some(marks) => marks,
+        None => run.marks()?,
+    };
+    let bar = console.progress(None, "reading");
+    let mut replay = run.replay()?;
+    let mut pass = Pass::begin(Examination::begin(kind, settings, marks));
+    while let Some(sample) = replay.next_sample()? {
+        pass.push(&sample, &bar);
+    }
+    bar.finish_and_clear();
+    let survey = run.survey();
+    let origin = Origin::Run {
+        recorded_until_utc: survey.recorded_until_utc().map(|instant| instant.to_string()),
+        missing: survey.missing(),
+    };
+    pass.tell(args, kind, &origin, console);
+    Ok(Exit::Done)
+}
+
+/// Rows looked at before the kind is settled.
+const OPENING_ROWS: usize = 1024;
 
 fn examine_table(
     args: &Args,
@@ -88,49 +159,87 @@ fn examine_table(
             None => break,
         }
     }
-    let (Some(first), Some(last)) = (opening.first().copied(), opening.last().copied()) else {
+    let (Some(first), Some(last)) = (opening.first(), opening.last()) else {
         return Err(table(TableFault::NoRows));
     };
     let period_s = (last.time_s - first.time_s) / (opening.len().max(2) - 1) as f64;
     let share = rows.read_bytes().max(1) as f64 / bytes.max(1) as f64;
-    let taps = marks
-        .iter()
-        .any(|mark| mark.kind == steadybench_analysis::sample::MarkKind::Tap);
+    let taps = marks.iter().any(|mark| mark.kind == MarkKind::Tap);
     let guessed = Kind::beyond_doubt(taps, period_s, (last.time_s - first.time_s) / share.min(1.0));
-    let kind = args.kind.or(guessed).ok_or_else(|| {
-        Fault::usage(
-            path.display().to_string(),
-            "it does not say what it is a recording of",
-        )
-        .remedy("say it: --as tap, --as soak, --as power-up or --as twins")
-    })?;
+    let kind = args.kind.or(guessed).ok_or_else(|| no_kind(path))?;
 
-    let mut examination = Examination::begin(kind, settings, marks);
     let bar = console.progress(Some(bytes), "reading");
-    let mut end_s = last.time_s;
+    let mut pass = Pass::begin(Examination::begin(kind, settings, marks));
     for sample in &opening {
-        examination.push(sample);
+        pass.push(sample, &bar);
     }
     while let Some(sample) = rows.next_sample().map_err(table)? {
-        examination.push(&sample);
-        end_s = sample.time_s;
+        pass.push(&sample, &bar);
         if rows.tally().rows.is_multiple_of(1 << 16) {
             bar.set_position(rows.read_bytes());
         }
     }
     bar.finish_and_clear();
-    let findings = examination.finish();
-    let told = Told {
-        source: path.display().to_string(),
-        examined_as: kind,
+    let origin = Origin::Table {
         columns: rows.columns().to_string(),
         rows: rows.tally(),
-        duration_s: end_s - first.time_s,
-        findings: &findings,
     };
-    console.result(&told, |told| words::of(told.findings));
+    pass.tell(args, kind, &origin, console);
     Ok(Exit::Done)
 }
 
-/// Rows looked at before the kind is settled.
-const OPENING_ROWS: usize = 1024;
+/// One pass through a recording.
+struct Pass {
+    examination: Examination,
+    begin_s: Option<f64>,
+    end_s: f64,
+    samples: u64,
+}
+
+impl Pass {
+    const fn begin(examination: Examination) -> Self {
+        Self {
+            examination,
+            begin_s: None,
+            end_s: 0.0,
+            samples: 0,
+        }
+    }
+
+    fn push(&mut self, sample: &Sample, bar: &ProgressBar) {
+        self.begin_s.get_or_insert(sample.time_s);
+        self.end_s = sample.time_s;
+        self.samples += 1;
+        if self.samples.is_multiple_of(1 << 16) {
+            bar.tick();
+        }
+        self.examination.push(sample);
+    }
+
+    fn tell(self, args: &Args, kind: Kind, origin: &Origin, console: &Console) {
+        let findings = self.examination.finish();
+        let told = Told {
+            source: args.path.display().to_string(),
+            examined_as: kind,
+            duration_s: self.begin_s.map_or(0.0, |begin_s| self.end_s - begin_s),
+            origin,
+            findings: &findings,
+        };
+        console.result(&told, |told| {
+            let mut page = words::of(told.findings);
+            if let Origin::Run {
+                recorded_until_utc,
+                missing,
+            } = told.origin
+            {
+                if let Some(until) = recorded_until_utc {
+                    page.push_str(&format!("Recorded until {until}\n"));
+                }
+                for words in missing {
+                    page.push_str(&format!("Missing: {words}\n"));
+                }
+            }
+            page
+        });
+    }
+}

@@ -5,12 +5,14 @@
 //! | [`kind`] | what a recording is examined as |
 //! | [`settings`] | what the operator sets with `--set` |
 //! | [`marks`] | the operator's marks beside a table |
+//! | [`run_folder`] | a run folder as samples and marks |
 //! | [`words`] | findings as a page for a person |
 //!
 //! The arithmetic is `steadybench_analysis`'s, the same that runs while a recording is made.
 
 pub mod kind;
 pub mod marks;
+pub mod run_folder;
 pub mod settings;
 pub mod words;
 
@@ -19,6 +21,7 @@ use steadybench_analysis::power_up::{PowerUpExamination, PowerUpFindings};
 use steadybench_analysis::sample::{Mark, Sample};
 
 pub use kind::Kind;
+pub use run_folder::RunFolder;
 pub use settings::Settings;
 
 /// An examination under way.

@@ -1,0 +1,175 @@
+//! A run folder as samples and marks: what was recorded is replayed the way it arrived.
+
+use std::collections::VecDeque;
+use std::fs::File;
+use std::path::{Path, PathBuf};
+
+use steadybench_analysis::sample::{Mark, MarkKind, Sample};
+use steadybench_protocol::MarkEdge;
+
+use crate::exit::Exit;
+use crate::fault::Fault;
+use crate::live::sample_of;
+use crate::recorder::wire_log::{HostMarkKind, LogItem, LogReader};
+use crate::recorder::{RunKind, RunSurvey, survey_run};
+use crate::stream::{MarkRow, MarkSource, Output, Stream};
+
+use super::Kind;
+
+/// A run folder that was found fit to be examined.
+#[derive(Debug)]
+pub struct RunFolder {
+    survey: RunSurvey,
+    log: PathBuf,
+}
+
+impl RunFolder {
+    /// Looks through a run folder and picks the recording of board `board`, from 1.
+    ///
+    /// # Errors
+    /// When it holds no run, or several boards and none was picked.
+    pub fn open(path: &Path, board: Option<usize>) -> Result<Self, Fault> {
+        let survey = survey_run(path)?;
+        let boards = survey.boards.len();
+        let picked = match board {
+            None if boards > 1 => {
+                let rule = format!("the run has the recordings of {boards} boards");
+                let remedy = format!("pick one: --board 1 to --board {boards}");
+                return Err(Fault::usage(path.display().to_string(), rule).remedy(remedy));
+            }
+            picked => picked.unwrap_or(1),
+        };
+        let log = picked
+            .checked_sub(1)
+            .and_then(|at| survey.boards.get(at))
+            .ok_or_else(|| {
+                Fault::new(
+                    Exit::BadInput,
+                    path.display().to_string(),
+                    format!("it holds no recording of a board {picked}"),
+                )
+            })?;
+        let log = log.folder.join("wire.log");
+        Ok(Self { survey, log })
+    }
+
+    /// What the run holds and lacks.
+    #[must_use]
+    pub const fn survey(&self) -> &RunSurvey {
+        &self.survey
+    }
+
+    /// What the run was recorded as.
+    #[must_use]
+    pub fn kind(&self) -> Option<Kind> {
+        match self.survey.opened.as_ref()?.run.kind {
+            RunKind::Soak => Some(Kind::Soak),
+            RunKind::Tap => Some(Kind::Tap),
+            RunKind::PowerUp => Some(Kind::PowerUp),
+            RunKind::Twins => Some(Kind::Twins),
+            RunKind::Free => None,
+        }
+    }
+
+    /// Replays the recording from its beginning.
+    ///
+    /// # Errors
+    /// When the file cannot be opened.
+    pub fn replay(&self) -> Result<Replay, Fault> {
+        Replay::open(&self.log)
+    }
+
+    /// Every mark of the recording, in order of time: a pass of its own, since a mark may stand behind what it marks.
+    ///
+    /// # Errors
+    /// When the recording cannot be read.
+    pub fn marks(&self) -> Result<Vec<Mark>, Fault> {
+        let mut replay = self.replay()?;
+        while replay.next_sample()?.is_some() {}
+        let mut marks = replay.marks;
+        marks.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+        Ok(marks)
+    }
+}
+
+/// A recording being replayed.
+#[derive(Debug)]
+pub struct Replay {
+    path: PathBuf,
+    reader: LogReader<File>,
+    stream: Stream,
+    ready: VecDeque<Sample>,
+    marks: Vec<Mark>,
+    place: String,
+    ended: bool,
+}
+
+impl Replay {
+    fn open(path: &Path) -> Result<Self, Fault> {
+        Ok(Self {
+            path: path.to_owned(),
+            reader: LogReader::open(path)?,
+            stream: Stream::new(),
+            ready: VecDeque::new(),
+            marks: Vec::new(),
+            place: "foot switch".into(),
+            ended: false,
+        })
+    }
+
+    /// The next sample, or `None` at the recording's end. A torn tail is an end like any other.
+    ///
+    /// # Errors
+    /// When the file cannot be read any further.
+    pub fn next_sample(&mut self) -> Result<Option<Sample>, Fault> {
+        while self.ready.is_empty() && !self.ended {
+            let item = self
+                .reader
+                .next_item()
+                .map_err(|rule| Fault::new(Exit::BadInput, self.path.display().to_string(), rule))?;
+            match item {
+                None => self.ended = true,
+                Some(LogItem::Chunk { records, .. }) => {
+                    let Self {
+                        stream,
+                        ready,
+                        marks,
+                        place,
+                        ..
+                    } = self;
+                    for record in &records {
+                        stream.take(record, &mut |output| match output {
+                            Output::Reading(reading) => ready.extend(sample_of(&reading)),
+                            Output::Mark(row) => marks.extend(mark_of(&row, place)),
+                            _ => {}
+                        });
+                    }
+                }
+                Some(LogItem::Damage { .. } | LogItem::TornTail { .. }) => {}
+            }
+        }
+        Ok(self.ready.pop_front())
+    }
+}
+
+/// A mark as the examinations take it. A press of the foot switch is a tap at the place that the operator named last.
+fn mark_of(row: &MarkRow, place: &mut String) -> Option<Mark> {
+    let time_s = row.when.elapsed_us? as f64 * 1e-6;
+    let (kind, label) = match row.source {
+        MarkSource::FootSwitch {
+            edge: MarkEdge::Pressed,
+            ..
+        } => (MarkKind::Tap, place.clone()),
+        MarkSource::FootSwitch {
+            edge: MarkEdge::Released,
+            ..
+        }
+        | MarkSource::Operator(HostMarkKind::Note) => return None,
+        MarkSource::Operator(HostMarkKind::Tap) => {
+            place.clone_from(&row.label);
+            (MarkKind::Tap, row.label.clone())
+        }
+        MarkSource::Operator(HostMarkKind::Command) => (MarkKind::Command, row.label.clone()),
+    };
+    Some(Mark { time_s, kind, label })
+}
