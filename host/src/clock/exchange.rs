@@ -14,6 +14,11 @@ pub struct HostTime {
 }
 
 impl HostTime {
+    /// UTC less the monotonic clock; it changes only when UTC is set, or the host sleeps.
+    pub(super) fn apart_ns(&self) -> i128 {
+        i128::from(self.utc_ns) - i128::from(self.monotonic_ns)
+    }
+
     /// Reads both clocks; `start` is the zero of the monotonic one. This is the edge: nothing else in this module
     /// reads a clock.
     #[must_use]
@@ -68,9 +73,7 @@ impl Exchange {
     /// How much the host's UTC ran ahead of its monotonic clock during the exchange: not zero when the clock was set
     /// or the host slept.
     pub(super) fn host_disagreement_ns(&self) -> i128 {
-        let utc = i128::from(self.host_receive.utc_ns) - i128::from(self.host_send.utc_ns);
-        let monotonic = i128::from(self.host_receive.monotonic_ns) - i128::from(self.host_send.monotonic_ns);
-        utc - monotonic
+        self.host_receive.apart_ns() - self.host_send.apart_ns()
     }
 }
 

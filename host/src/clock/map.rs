@@ -35,13 +35,25 @@ pub struct UtcInstant {
     pub bound_s: f64,
 }
 
-/// The host's clock was set while the map stood.
+/// Host and board no longer agree as they did.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct HostStep {
+pub struct ClockStep {
     /// When it was noticed.
     pub board_time: BoardTime,
-    /// By how much, in seconds; positive is forward.
+    /// By how much the host's clock is now ahead of where it was, in seconds of UTC.
     pub step_s: f64,
+    /// Which clock it was.
+    pub cause: StepCause,
+}
+
+/// Which clock a step was of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StepCause {
+    /// The host's clock was set: its UTC moved against its own monotonic clock.
+    HostClock,
+    /// The host's two clocks still agree, so it was the board's that lost or gained: it stood still, or is emulated on a
+    /// machine too slow for it. Times of readings from either side of the step are less far apart than UTC says.
+    BoardClock,
 }
 
 /// Maps board time to UTC from two-way exchanges; the module's page says how.
@@ -73,6 +85,8 @@ pub struct ClockMap {
     /// a pause could have hidden.
     base_bound_s: f64,
     last_x_s: f64,
+    /// Host UTC less its monotonic clock, as the last exchange that was believed found them.
+    host_apart_ns: i128,
     published: VecDeque<Piece>,
 }
 
@@ -129,7 +143,7 @@ impl ClockMap {
     /// Takes an exchange. Returns a step when this exchange confirms that the host's clock was set.
     ///
     /// An exchange during which the host's clocks disagree, or whose delay is negative, is left out.
-    pub fn take(&mut self, exchange: &Exchange) -> Option<HostStep> {
+    pub fn take(&mut self, exchange: &Exchange) -> Option<ClockStep> {
         if exchange.host_disagreement_ns().abs() > DISAGREEMENT_MAX_NS || exchange.delay_ns() < 0 {
             return None;
         }
@@ -153,10 +167,7 @@ impl ClockMap {
                 }
                 self.stepped_ns += (suspects.surplus_s * 1e9).round() as i128;
                 self.base_bound_s += suspects.half_delay_s + estimate.bound_s;
-                step = Some(HostStep {
-                    board_time: exchange.board_receive,
-                    step_s: suspects.surplus_s,
-                });
+                step = Some(self.clock_step(exchange, suspects.surplus_s));
                 point.y_s -= suspects.surplus_s;
             } else if x_s - self.last_x_s > PAUSE_S {
                 // A step that the map would have noticed was larger than this, whichever way its own error lay.
@@ -165,9 +176,24 @@ impl ClockMap {
         }
         self.suspects = None;
         self.last_x_s = x_s;
+        self.host_apart_ns = exchange.host_receive.apart_ns();
         self.estimator.take(point);
         self.publish(x_s);
         step
+    }
+
+    fn clock_step(&self, exchange: &Exchange, step_s: f64) -> ClockStep {
+        let moved_ns = (exchange.host_receive.apart_ns() - self.host_apart_ns).abs();
+        let cause = if moved_ns > DISAGREEMENT_MAX_NS {
+            StepCause::HostClock
+        } else {
+            StepCause::BoardClock
+        };
+        ClockStep {
+            board_time: exchange.board_receive,
+            step_s,
+            cause,
+        }
     }
 
     /// Adds an exchange to the suspects it agrees with, or begins with it anew.

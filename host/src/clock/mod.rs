@@ -12,7 +12,7 @@
 //!    weighted sum of measured offsets, so its error is at most the same sum of half delays with the weights'
 //!    magnitudes: half the least delay, plus the fit's own, plus what the crystal may wander meanwhile.
 //! 4. **Steps of the host's clock**: an exchange whose interval does not meet the map's is kept apart; when three more
-//!    in a row agree with it, the host's clock was set ([`HostStep`]), and the map goes on in the time base the run
+//!    in a row agree with it, a clock was set ([`ClockStep`] says whose), and the map goes on in the time base the run
 //!    began with. What the size of the step was not known to joins the bound for the rest of the run, as does what a
 //!    long pause could have hidden.
 //! 5. **Publication** ([`ClockMap::utc`]): what has been published is continuous and never runs backwards; a better
@@ -25,4 +25,4 @@ mod exchange;
 mod map;
 
 pub use exchange::{Exchange, HostTime};
-pub use map::{ClockMap, HostStep, UtcInstant};
+pub use map::{ClockMap, ClockStep, StepCause, UtcInstant};

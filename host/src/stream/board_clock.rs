@@ -4,7 +4,7 @@ use std::collections::VecDeque;
 
 use steadybench_protocol::{BoardTime, TimeReply};
 
-use crate::clock::{ClockMap, Exchange, HostStep, HostTime};
+use crate::clock::{ClockMap, ClockStep, Exchange, HostTime};
 
 use super::output::When;
 
@@ -52,7 +52,7 @@ impl BoardClock {
         self.requests.push_back((number, at));
     }
 
-    pub(super) fn reply(&mut self, reply: &TimeReply, at: HostTime) -> Option<HostStep> {
+    pub(super) fn reply(&mut self, reply: &TimeReply, at: HostTime) -> Option<ClockStep> {
         let (_, host_send) = *self
             .requests
             .iter()

@@ -1,5 +1,6 @@
 //! The board's own messages about itself, in words.
 
+use crate::clock::{ClockStep, StepCause};
 use steadybench_protocol::{
     GuardCause, GuardState, GuardTrip, Health, Hello, MonitorState, Refusal, RefusalReason, ResetCause,
 };
@@ -63,6 +64,23 @@ pub(super) fn of_trip(trip: &GuardTrip, units: Option<&Units>) -> Told {
     };
     let detail = format!("guard opened the relay: {cause}; {after_us} us from cause to relay");
     (HappeningKind::GuardTrip, channel, detail)
+}
+
+pub(super) fn of_clock_step(step: &ClockStep) -> Told {
+    let size = step.step_s;
+    match step.cause {
+        StepCause::HostClock => {
+            let detail = format!("this computer's clock was set by {size:+.3} s; the run's time goes on");
+            (HappeningKind::HostClockSet, None, detail)
+        }
+        StepCause::BoardClock => {
+            let (lost, did) = (size.abs(), if size > 0.0 { "lost" } else { "gained" });
+            let detail = format!(
+                "the board's clock {did} {lost:.3} s against this computer's; the run's time is the board's"
+            );
+            (HappeningKind::BoardClockStep, None, detail)
+        }
+    }
 }
 
 pub(super) fn of_refusal(refusal: &Refusal) -> Told {

@@ -126,11 +126,7 @@ impl Stream {
                     monotonic_ns: at_ns,
                 };
                 if let Some(step) = self.clock.reply(&reply, at) {
-                    let detail = format!(
-                        "the host's clock was set by {:+.3} s; the run's time goes on",
-                        step.step_s
-                    );
-                    let told = (HappeningKind::HostClockSet, None, detail);
+                    let told = happenings::of_clock_step(&step);
                     tell(self.clock.when(step.board_time), told, out);
                 }
             }

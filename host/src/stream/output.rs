@@ -186,6 +186,8 @@ pub enum HappeningKind {
     Refusal,
     /// The host's clock was set.
     HostClockSet,
+    /// The board's clock stood still or jumped.
+    BoardClockStep,
 }
 
 impl HappeningKind {
@@ -203,6 +205,7 @@ impl HappeningKind {
             Self::GuardChanged => "guard_changed",
             Self::Refusal => "refusal",
             Self::HostClockSet => "host_clock_set",
+            Self::BoardClockStep => "board_clock_step",
         }
     }
 }
