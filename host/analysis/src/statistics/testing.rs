@@ -16,6 +16,16 @@ impl Noise {
         ((self.0.next_u64() >> 11) as f64 + 0.5) / (1_u64 << 53) as f64
     }
 
+    /// The number of events of a Poisson process of unit rate within `expected`.
+    pub(crate) fn poisson(&mut self, expected: f64) -> u64 {
+        let (mut count, mut sum) = (0, -self.uniform().ln());
+        while sum < expected {
+            count += 1;
+            sum -= self.uniform().ln();
+        }
+        count
+    }
+
     /// Standard normal, by the polar form of Box and Muller.
     pub(crate) fn normal(&mut self) -> f64 {
         (-2.0 * self.uniform().ln()).sqrt() * (std::f64::consts::TAU * self.uniform()).cos()
