@@ -208,10 +208,10 @@ export class Emulator {
     this.hung = true;
   }
 
-  /** Opens or closes the board's serial port, as a program on the host does. */
-  setPortOpen(open) {
+  /** Opens or closes the board's serial port, as a program on the host does; options as in `UsbHost.setOpen`. */
+  setPortOpen(open, options) {
     this.portOpen = open;
-    this.usb.setOpen(open);
+    this.usb.setOpen(open, options);
   }
 
   /** Sends bytes to the board's serial port. */

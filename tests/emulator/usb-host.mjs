@@ -66,14 +66,20 @@ export class UsbHost {
     this.chip.clock.createAlarm(then).schedule(nanos);
   }
 
-  /** Raises or drops DTR, as an operating system does when a program opens or closes the port. */
-  setOpen(open) {
+  /**
+   * A program opens or closes the port. While it is closed the host asks for no data; most operating systems raise DTR
+   * when it is opened, which `dtr` may deny.
+   */
+  setOpen(open, { dtr = open } = {}) {
     this.open = open;
-    if (this.ready) this.sendLineState();
+    this.dtr = dtr;
+    if (!this.ready) return;
+    this.sendLineState();
+    if (open) this.resume();
   }
 
   sendLineState() {
-    this.transfer(0x21, REQUEST.setLineState, this.open ? 3 : 0, this.interfaceNumber);
+    this.transfer(0x21, REQUEST.setLineState, this.dtr ? 3 : 0, this.interfaceNumber);
   }
 
   /** Sends bytes to the board's serial port. */
@@ -122,11 +128,12 @@ export class UsbHost {
       throw new Error(`the board stalls USB request ${setup[1]} (type ${setup[0]}, value ${setup[2] | (setup[3] << 8)})`);
     }
     if (!(value & AVAILABLE) || !this.listening || this.packets.get(offset)) return;
-    if (endpoint !== 0 && out && this.toSend.length === 0) return;
+    if (endpoint !== 0 && (out ? this.toSend.length === 0 : !this.open)) return;
     this.packets.set(offset, true);
     this.after(PACKET_NANOS, () => {
       this.packets.set(offset, false);
       if (!this.listening || !(this.word(offset) & AVAILABLE)) return;
+      if (endpoint !== 0 && !out && !this.open) return;
       if (out) this.giveOut(endpoint, offset);
       else this.takeIn(endpoint, offset);
     });
@@ -232,7 +239,7 @@ export class UsbHost {
       data: coding,
       then: () => {
         this.ready = true;
-        if (this.open) this.sendLineState();
+        if (this.dtr) this.sendLineState();
         this.onReady(this.descriptors);
         this.offerOut();
       },

@@ -110,9 +110,10 @@ struct Stream {
 }
 
 impl Stream {
-    const fn new() -> Self {
+    /// Begins with a delimiter: what the user before left half sent ends there and spoils nothing behind it.
+    fn new() -> Self {
         Self {
-            frame: Vec::new(),
+            frame: Vec::from_iter([0]),
             cut: 0,
             packet: Vec::new(),
         }
