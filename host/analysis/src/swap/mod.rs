@@ -34,8 +34,8 @@
 //! # How often it is wrong
 //! Each interval leaves half of the stated error rate on its wrong side and a verdict rests on at most two, so a wrong
 //! verdict comes at most at the stated rate, 5 % unless set otherwise. So it does when there was no symptom to begin with.
-//! The rate is reached only by a fault that is half here and half there; of 600 simulated repairs of a clear fault none to
-//! three were judged wrong (`cargo test -p steadybench-analysis wrong_verdicts -- --nocapture` prints the shares).
+//! The rate is reached only by a fault that is half here and half there; of 600 simulated repairs of a fault in one place
+//! none or one was judged wrong (`cargo test -p steadybench-analysis wrong_verdicts -- --nocapture` prints the shares).
 //!
 //! # Assumptions
 //! Both runs were made alike: warmed up, same supply, same programme; what differs from run to run is in
