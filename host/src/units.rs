@@ -31,11 +31,11 @@ impl ChannelScale {
     /// The scale that the nominal shunt gives: picovolts a step, the shunt in micro-ohms, picovolts a rail step.
     #[must_use]
     pub fn nominal(current_step_pv: u32, shunt_micro_ohm: u32, rail_step_pv: u32) -> Self {
-        // pV / µΩ = µA.
+        // pV / µΩ = µA. One division rounds once, so that a round step is printed as one.
         Self {
-            current_step_a: f64::from(current_step_pv) / f64::from(shunt_micro_ohm.max(1)) * 1e-6,
+            current_step_a: f64::from(current_step_pv) / (f64::from(shunt_micro_ohm.max(1)) * 1e6),
             current_offset_a: 0.0,
-            rail_step_v: f64::from(rail_step_pv) * 1e-12,
+            rail_step_v: f64::from(rail_step_pv) / 1e12,
         }
     }
 

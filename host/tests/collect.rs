@@ -8,6 +8,8 @@ use std::process::{Command, Output};
 
 use steadybench_host::Exit;
 use steadybench_host::recorder::{RunSurvey, survey_run};
+use steadybench_host::replay::replay;
+use steadybench_host::stream::Output as StreamOutput;
 
 mod support;
 use support::{FakeBoard, Mishap, PER_BLOCK, Script, codes};
@@ -117,6 +119,20 @@ fn every_reading_that_came_is_in_the_file_and_every_other_is_counted() {
     }
     assert_eq!(lost, 5 * PER_BLOCK);
     assert_eq!(next, 50 * PER_BLOCK);
+    replay_gives_the_same(&survey.folder, &rows);
+}
+
+/// The recording read back gives the rows that were written beside it.
+fn replay_gives_the_same(run: &Path, rows: &[(u64, u64, [Option<i32>; 2])]) {
+    let mut again = Vec::new();
+    let replayed = replay(&run.join("wire.log"), |output| match output {
+        StreamOutput::Reading(reading) => again.push((reading.index, 0, reading.codes)),
+        StreamOutput::Gap(gap) => again.push((gap.first_index, gap.readings, [None, None])),
+        _ => {}
+    })
+    .unwrap();
+    assert_eq!(again, rows);
+    assert_eq!(replayed.log.torn_bytes, 0);
 }
 
 #[test]

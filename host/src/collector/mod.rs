@@ -3,6 +3,7 @@
 //! A [`Station`] serves one board: it opens the port, holds the conversation, and goes on in the same run when the board
 //! is unplugged and plugged in again. A [`Collector`] holds the stations of one run and the recorder.
 
+mod faults;
 mod frames;
 mod guard;
 mod run;

@@ -3,7 +3,7 @@
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use steadybench_protocol::{Configure, Hello, PROTOCOL_VERSION, ToBoard};
+use steadybench_protocol::{Configure, Hello, ToBoard};
 use tokio::sync::mpsc;
 
 use crate::clock::HostTime;
@@ -12,9 +12,10 @@ use crate::fault::Fault;
 use crate::link::{Link, LinkEvent, SetUp};
 use crate::live::LiveBoard;
 use crate::port::{Incoming, Line, PortAddress, open};
-use crate::recorder::{BoardIntroduction, HostMarkKind, Record, RecordSink, Stamp, serial_digits};
+use crate::recorder::{BoardIntroduction, HostMarkKind, Record, RecordSink, Stamp};
 use crate::stream::{Stream, refusal_words};
 
+use super::faults;
 use super::frames::FrameCutter;
 use super::guard::GuardOptions;
 
@@ -108,7 +109,7 @@ impl Station {
                 match event {
                     LinkEvent::Greeted { hello, .. } => station.meet(&hello)?,
                     LinkEvent::Started => return Ok(station),
-                    other => return Err(station.fault_of(&other)),
+                    other => return Err(faults::of_event(&station.address, &other)),
                 }
             }
             if station.line.is_none() {
@@ -307,7 +308,7 @@ impl Station {
         if let Some(known) = &self.introduction
             && known.hello.board_serial != hello.board_serial
         {
-            return Err(another_board(&known.hello, hello));
+            return Err(faults::another_board(&known.hello, hello));
         }
         let guard = self
             .settings
@@ -316,7 +317,7 @@ impl Station {
         self.introduction.get_or_insert_with(|| BoardIntroduction {
             port: self.address.to_string(),
             hello: with_settings(hello, &self.settings.configure),
-            guard,
+            guard: self.settings.guard.words(),
         });
         let set_up = SetUp {
             configure: self.settings.configure,
@@ -365,7 +366,9 @@ impl Station {
                 if self.stopping {
                     return true;
                 }
-                let reason = self.fault_of(&event).to_string().replace('\n', ";");
+                let reason = faults::of_event(&self.address, &event)
+                    .to_string()
+                    .replace('\n', ";");
                 let at = HostTime::now(self.start);
                 self.lose_line(at, reason);
             }
@@ -393,7 +396,9 @@ impl Station {
         if self.refused_serial != Some(hello.board_serial) {
             self.refused_serial = Some(hello.board_serial);
             if let Some(known) = &self.introduction {
-                let reason = another_board(&known.hello, hello).to_string().replace('\n', ";");
+                let reason = faults::another_board(&known.hello, hello)
+                    .to_string()
+                    .replace('\n', ";");
                 let at = self.stamp();
                 self.commit(Record::Closed { at, reason });
             }
@@ -444,49 +449,6 @@ impl Station {
     fn publish(&self) {
         self.lock_live().count(&self.stream);
     }
-
-    fn fault_of(&self, event: &LinkEvent) -> Fault {
-        let port = format!("port {}", self.address);
-        match event {
-            LinkEvent::OtherVersion(version) => Fault::new(
-                Exit::ProtocolVersion,
-                port,
-                format!("the board speaks protocol version {version}; this program speaks {PROTOCOL_VERSION}"),
-            )
-            .remedy(if *version > PROTOCOL_VERSION {
-                "use a newer steady, or load this version's firmware onto the board"
-            } else {
-                "load this version's firmware onto the board"
-            }),
-            LinkEvent::Silent { bytes: 0, .. } => Fault::new(
-                Exit::SilentBoard,
-                port,
-                "nothing answers: no byte came within 3 s of asking",
-            )
-            .remedy("see that the board's lamp is lit and the cable carries data, press its reset, then try again"),
-            LinkEvent::Silent { bytes, frames: 0 } => Fault::new(
-                Exit::NotABoard,
-                port,
-                format!("{bytes} bytes came and none of them are a Steadybench board's"),
-            )
-            .remedy("see with `steady ports` which port the board is on; this one belongs to something else"),
-            LinkEvent::Silent { frames, .. } => Fault::new(
-                Exit::SilentBoard,
-                port,
-                format!("the board has stopped answering after {frames} messages"),
-            )
-            .remedy("unplug the board and plug it in again"),
-            LinkEvent::Refused(refusal) => Fault::new(
-                Exit::Refused,
-                port,
-                format!("the board refused {:?}: {}", refusal.command, refusal_words(refusal.reason)),
-            )
-            .remedy("change that setting, or see to the wiring of the monitor chips"),
-            LinkEvent::Greeted { .. } | LinkEvent::Started | LinkEvent::Stopped => {
-                Fault::new(Exit::Failed, port, "the board said something out of turn")
-            }
-        }
-    }
 }
 
 /// The hello as it will be once the board is configured: limits are in the codes of the range asked for.
@@ -499,16 +461,4 @@ fn with_settings(hello: &Hello, configure: &Configure) -> Hello {
         channel.current_step_pv = configure.shunt_range.step_pv();
     }
     hello
-}
-
-fn another_board(known: &Hello, met: &Hello) -> Fault {
-    Fault::new(
-        Exit::AnotherBoard,
-        format!("board {}", serial_digits(met)),
-        format!(
-            "it stands where board {} of this run was, and is not recorded",
-            serial_digits(known)
-        ),
-    )
-    .remedy("plug the run's own board in again, or stop and start a run with the other one")
 }

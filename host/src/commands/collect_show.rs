@@ -12,6 +12,9 @@ use crate::recorder::RecorderStatus;
 /// In a pipe one line is printed for so many updates.
 const UPDATES_PER_LINE: u32 = 20;
 
+/// The update at which the first of these lines is printed: there is something to show by then.
+const FIRST_LINE: u32 = 3;
+
 /// Shows a run: on a terminal one line a board, renewed; in a pipe a line now and then; events as they come.
 pub(super) struct Show {
     console: Console,
@@ -59,7 +62,7 @@ impl Show {
         }
         if self.console.is_watched() {
             self.draw(&boards, &recorder);
-        } else if self.updates.is_multiple_of(UPDATES_PER_LINE) {
+        } else if self.updates % UPDATES_PER_LINE == FIRST_LINE {
             for board in &boards {
                 self.console.result(board, |board| state_line(board, &recorder));
             }

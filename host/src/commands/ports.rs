@@ -20,18 +20,25 @@ pub fn run(_args: &Args, console: &Console) -> Result<Exit, Fault> {
 }
 
 fn in_words(ports: &[ListedPort]) -> String {
-    let mut lines: Vec<String> = ports
-        .iter()
-        .map(|port| {
-            let mark = if port.is_board { "*" } else { " " };
-            let serial = port.usb_serial.as_deref().unwrap_or("-");
-            format!("{mark} {:<28} {:<20} {}", port.name, serial, port.what)
-        })
-        .collect();
-    lines.insert(
-        0,
-        format!("  {:<28} {:<20} {}", "port", "USB serial number", "what it is"),
-    );
+    let heads = ["port", "USB serial number"];
+    let cells = |port: &ListedPort| [port.name.clone(), port.usb_serial.clone().unwrap_or("-".into())];
+    let width = |column: usize| {
+        let longest = ports.iter().map(|port| cells(port)[column].len()).max();
+        longest.unwrap_or(0).max(heads[column].len())
+    };
+    let widths = [width(0), width(1)];
+    let line = |mark: &str, [name, serial]: [&str; 2], what: &str| {
+        format!("{mark} {name:<0$}  {serial:<1$}  {what}", widths[0], widths[1])
+    };
+    let mut lines = vec![line(" ", heads, "what it is")];
+    for port in ports {
+        let [name, serial] = cells(port);
+        lines.push(line(
+            if port.is_board { "*" } else { " " },
+            [&name, &serial],
+            &port.what,
+        ));
+    }
     lines.push(
         "* a Steadybench board. A port is named to --port by its name or its USB serial number.".into(),
     );

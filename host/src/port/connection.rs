@@ -9,7 +9,7 @@ use crate::exit::Exit;
 use crate::fault::{Fault, plain_reason};
 
 use super::address::PortAddress;
-use super::serial;
+use super::{bench, serial};
 
 /// A read that finds nothing returns after this, so that a thread can be told to stop.
 pub(super) const READ_TIMEOUT: Duration = Duration::from_millis(50);
@@ -45,11 +45,11 @@ pub fn open(address: &PortAddress) -> Result<Connection, Fault> {
         PortAddress::Device(name) => serial::open(name),
         PortAddress::UsbSerial(number) => serial::open(&serial::device_of(number)?),
         PortAddress::Tcp(address) => open_tcp(address),
-        PortAddress::Virtual(scenario) => open_virtual(scenario),
+        PortAddress::Virtual(scenario) => bench::open(scenario),
     }
 }
 
-fn open_tcp(address: &str) -> Result<Connection, Fault> {
+pub(super) fn open_tcp(address: &str) -> Result<Connection, Fault> {
     let fault = |error: std::io::Error| {
         Fault::new(Exit::NoPort, format!("tcp:{address}"), plain_reason(&error))
             .remedy("see that the far end is running and listens on that port")
@@ -76,12 +76,4 @@ fn open_tcp(address: &str) -> Result<Connection, Fault> {
         }
     }
     Err(fault(failure))
-}
-
-fn open_virtual(scenario: &str) -> Result<Connection, Fault> {
-    Err(Fault::new(
-        Exit::NoPort,
-        format!("virtual:{scenario}"),
-        "this build has no virtual bench",
-    ))
 }

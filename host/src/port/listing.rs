@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 use serialport::{SerialPortInfo, SerialPortType};
+use steadybench_virtual::Scenario;
 
 use crate::exit::Exit;
 use crate::fault::Fault;
@@ -22,18 +23,18 @@ pub struct ListedPort {
     pub what: String,
 }
 
-/// Every port, boards of this project first, then by name. The virtual bench is a port like any other.
+/// Every port, boards of this project first, then by name. A virtual bench is a port like any other.
 ///
 /// # Errors
 /// When the system does not say which ports there are.
 pub fn list() -> Result<Vec<ListedPort>, Fault> {
     let mut ports: Vec<ListedPort> = serial_ports()?.iter().map(describe).collect();
-    ports.push(ListedPort {
-        name: "virtual:greenhouse".into(),
+    ports.extend(Scenario::all().iter().map(|scenario| ListedPort {
+        name: format!("virtual:{}", scenario.name),
         usb_serial: None,
         is_board: true,
-        what: "virtual bench: a greenhouse vent controller, 24 V, two like motor-driver stages".into(),
-    });
+        what: format!("virtual bench: {}", scenario.description),
+    }));
     ports.sort_by(|a, b| b.is_board.cmp(&a.is_board).then_with(|| a.name.cmp(&b.name)));
     Ok(ports)
 }

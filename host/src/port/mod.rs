@@ -5,6 +5,7 @@
 //! writes it on two threads of its own, so that nothing on this computer can make a stamp late but the scheduler.
 
 mod address;
+mod bench;
 mod connection;
 mod line;
 mod listing;

@@ -1,7 +1,7 @@
 //! What a run is for, and how it is written.
 
 use serde::{Deserialize, Serialize};
-use steadybench_protocol::{Configure, GuardLimits, Hello};
+use steadybench_protocol::{Configure, Hello};
 
 /// What a run is for.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum)]
@@ -72,6 +72,6 @@ pub struct BoardIntroduction {
     pub port: String,
     /// As whom it introduced itself.
     pub hello: Hello,
-    /// What its guard acts on, in codes.
-    pub guard: Option<GuardLimits>,
+    /// What its guard acts on, in words; `None` when this run sets nothing.
+    pub guard: Option<String>,
 }

@@ -201,7 +201,7 @@ impl BoardTable {
             kind: hello.board.to_string(),
             firmware: format!("{}.{}.{}", version.major, version.minor, version.patch),
             boot_count: hello.boot_count,
-            guard: board.guard.as_ref().map(|limits| format!("{limits:?}")),
+            guard: board.guard.clone(),
             channel: (0..2).map(|channel| ChannelTable::new(hello, channel)).collect(),
         }
     }

@@ -1,0 +1,56 @@
+//! A virtual bench as a port: the real firmware library on a thread, behind a pseudo-terminal or, where the system has
+//! none, a network port.
+
+use steadybench_virtual::{BenchOptions, PortName, Scenario, VirtualBench};
+
+use crate::exit::Exit;
+use crate::fault::{Fault, plain_reason};
+
+use super::connection::{Connection, open_tcp};
+use super::serial;
+
+/// Starts the bench of a scenario, `NAME` or `NAME,seed=N`, and opens its port. The bench lives as long as the
+/// connection.
+pub(super) fn open(text: &str) -> Result<Connection, Fault> {
+    let port = format!("port virtual:{text}");
+    let (name, options) = parse(text).map_err(|rule| {
+        Fault::new(Exit::NoPort, port.clone(), rule)
+            .remedy("see `steady ports` for the virtual benches there are")
+    })?;
+    let scenario: Scenario = name
+        .parse()
+        .map_err(|error: steadybench_virtual::UnknownScenario| {
+            Fault::new(Exit::NoPort, port.clone(), error.to_string())
+        })?;
+    let started = start(&scenario, &options);
+    let bench = started.map_err(|error| Fault::new(Exit::NoPort, port.clone(), plain_reason(&error)))?;
+    let mut connection = match bench.port() {
+        PortName::Device(path) => serial::open(&path.display().to_string()),
+        PortName::Tcp(address) => open_tcp(&address.to_string()),
+    }?;
+    connection._keep = Some(Box::new(bench));
+    Ok(connection)
+}
+
+#[cfg(unix)]
+fn start(scenario: &Scenario, options: &BenchOptions) -> std::io::Result<VirtualBench> {
+    VirtualBench::on_pty(scenario, options)
+}
+
+#[cfg(not(unix))]
+fn start(scenario: &Scenario, options: &BenchOptions) -> std::io::Result<VirtualBench> {
+    VirtualBench::on_tcp(scenario, options, 0)
+}
+
+fn parse(text: &str) -> Result<(&str, BenchOptions), String> {
+    let mut parts = text.split(',');
+    let name = parts.next().unwrap_or_default();
+    let mut options = BenchOptions::default();
+    for part in parts {
+        options.seed = part
+            .strip_prefix("seed=")
+            .and_then(|seed| seed.parse().ok())
+            .ok_or_else(|| format!("`{part}` is no option of a virtual bench; there is seed=NUMBER"))?;
+    }
+    Ok((name, options))
+}
