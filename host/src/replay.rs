@@ -1,6 +1,8 @@
 //! Replay: the way of a reading with a file in place of the port.
 
-use std::path::Path;
+use std::collections::VecDeque;
+use std::fs::File;
+use std::path::{Path, PathBuf};
 
 use crate::exit::Exit;
 use crate::fault::Fault;
@@ -8,36 +10,68 @@ use crate::recorder::Record;
 use crate::recorder::wire_log::{LogItem, LogReader, LogSurvey};
 use crate::stream::{Output, Stream};
 
-/// What a replay ended in.
+/// A `wire.log` being replayed, in order and in bounded memory. Readings whose chunk is damaged come as a gap; a torn
+/// tail is an end like any other.
 #[derive(Debug)]
-pub struct Replayed {
-    /// The stream at the end: counts, the board's last hello, the clock.
-    pub stream: Stream,
-    /// What the recording holds and lacks.
-    pub log: LogSurvey,
+pub struct Replay {
+    path: PathBuf,
+    reader: LogReader<File>,
+    stream: Stream,
+    ready: VecDeque<Output>,
+    log: LogSurvey,
 }
 
-/// Reads a `wire.log` and gives everything in it to `out`, in order and in bounded memory. Readings whose chunk is
-/// damaged come as a gap; a torn tail is normal.
-///
-/// # Errors
-/// [`Exit::BadInput`] when the file cannot be read or is no recording of this program.
-pub fn replay(log: &Path, mut out: impl FnMut(Output)) -> Result<Replayed, Fault> {
-    let fault = |rule| Fault::new(Exit::BadInput, log.display().to_string(), rule);
-    let mut reader = LogReader::open(log)?;
-    let mut stream = Stream::new();
-    let mut survey = LogSurvey::default();
-    while let Some(item) = reader.next_item().map_err(fault)? {
-        survey.take(&item);
-        match item {
-            LogItem::Chunk { records, .. } => {
-                for record in &records {
-                    stream.take(record, &mut out);
-                }
-            }
-            LogItem::Damage { .. } => stream.take(&Record::Lost, &mut out),
-            LogItem::TornTail { .. } => {}
-        }
+impl Replay {
+    /// Begins.
+    ///
+    /// # Errors
+    /// [`Exit::BadInput`] when the file cannot be read or is no recording of this program.
+    pub fn open(log: &Path) -> Result<Self, Fault> {
+        Ok(Self {
+            path: log.to_owned(),
+            reader: LogReader::open(log)?,
+            stream: Stream::new(),
+            ready: VecDeque::new(),
+            log: LogSurvey::default(),
+        })
     }
-    Ok(Replayed { stream, log: survey })
+
+    /// What comes next; `None` at the end.
+    ///
+    /// # Errors
+    /// [`Exit::BadInput`] when the file cannot be read any further.
+    pub fn next_output(&mut self) -> Result<Option<Output>, Fault> {
+        while self.ready.is_empty() {
+            let item = self
+                .reader
+                .next_item()
+                .map_err(|rule| Fault::new(Exit::BadInput, self.path.display().to_string(), rule))?;
+            let Some(item) = item else { return Ok(None) };
+            self.log.take(&item);
+            let Self { stream, ready, .. } = self;
+            let mut out = |output| ready.push_back(output);
+            match item {
+                LogItem::Chunk { records, .. } => {
+                    for record in &records {
+                        stream.take(record, &mut out);
+                    }
+                }
+                LogItem::Damage { .. } => stream.take(&Record::Lost, &mut out),
+                LogItem::TornTail { .. } => {}
+            }
+        }
+        Ok(self.ready.pop_front())
+    }
+
+    /// The stream so far: counts, the board's last hello, the clock.
+    #[must_use]
+    pub const fn stream(&self) -> &Stream {
+        &self.stream
+    }
+
+    /// What the recording holds and lacks, so far.
+    #[must_use]
+    pub const fn log(&self) -> LogSurvey {
+        self.log
+    }
 }

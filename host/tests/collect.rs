@@ -8,7 +8,7 @@ use std::process::{Command, Output};
 
 use steadybench_host::Exit;
 use steadybench_host::recorder::{RunSurvey, survey_run};
-use steadybench_host::replay::replay;
+use steadybench_host::replay::Replay;
 use steadybench_host::stream::Output as StreamOutput;
 
 mod support;
@@ -125,14 +125,16 @@ fn every_reading_that_came_is_in_the_file_and_every_other_is_counted() {
 /// The recording read back gives the rows that were written beside it.
 fn replay_gives_the_same(run: &Path, rows: &[(u64, u64, [Option<i32>; 2])]) {
     let mut again = Vec::new();
-    let replayed = replay(&run.join("wire.log"), |output| match output {
-        StreamOutput::Reading(reading) => again.push((reading.index, 0, reading.codes)),
-        StreamOutput::Gap(gap) => again.push((gap.first_index, gap.readings, [None, None])),
-        _ => {}
-    })
-    .unwrap();
+    let mut replay = Replay::open(&run.join("wire.log")).unwrap();
+    while let Some(output) = replay.next_output().unwrap() {
+        match output {
+            StreamOutput::Reading(reading) => again.push((reading.index, 0, reading.codes)),
+            StreamOutput::Gap(gap) => again.push((gap.first_index, gap.readings, [None, None])),
+            _ => {}
+        }
+    }
     assert_eq!(again, rows);
-    assert_eq!(replayed.log.torn_bytes, 0);
+    assert_eq!(replay.log().torn_bytes, 0);
 }
 
 #[test]

@@ -8,6 +8,7 @@ use std::time::{Duration, Instant};
 
 use steadybench_host::Exit;
 use steadybench_host::recorder::{Announcement, find_collector, run_folders, survey_run};
+use steadybench_host::replay::Replay;
 
 mod support;
 use support::{FakeBoard, PER_BLOCK, Script};
@@ -201,11 +202,9 @@ fn after_a_kill_the_run_opens_and_the_next_goes_on_in_the_job() {
     // Once the last readings are on the disk a kill loses none of them.
     let log = running.run().join("wire.log");
     until("the last reading on the disk", || {
-        let mut readings = 0;
-        steadybench_host::replay::replay(&log, |output| {
-            readings += u64::from(matches!(output, steadybench_host::stream::Output::Reading(_)));
-        })
-        .unwrap();
+        let mut replay = Replay::open(&log).unwrap();
+        while replay.next_output().unwrap().is_some() {}
+        let readings = replay.stream().counts().instants;
         (readings == BLOCKS * PER_BLOCK).then_some(())
     });
     signal(&running.child, "-KILL");
