@@ -8,8 +8,7 @@ import { fileURLToPath } from 'node:url';
 export function imagePath() {
   if (process.env.STEADYBENCH_IMAGE) return process.env.STEADYBENCH_IMAGE;
   const root = fileURLToPath(new URL('../..', import.meta.url));
-  const target = process.env.CARGO_TARGET_DIR ?? resolve(root, 'target');
-  return resolve(target, 'board', 'steadybench-pico.elf');
+  return resolve(root, process.env.CARGO_TARGET_DIR ?? 'target', 'board', 'steadybench-pico.elf');
 }
 
 /** The image's bytes. */
