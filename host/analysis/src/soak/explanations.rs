@@ -87,7 +87,7 @@ pub(crate) struct Space<'a> {
 
 /// Prior probability of none, one and two exponentials. Hardly anything that is switched on does not settle, and a
 /// board seldom has a single time constant, even where a single one is all that shows.
-const EXPONENTIALS: [f64; 3] = [0.12, 0.44, 0.44];
+const EXPONENTIALS: [f64; 3] = [0.15, 0.47, 0.38];
 /// Least ratio of two time constants that count as two.
 const APART: f64 = 1.8;
 

@@ -5,17 +5,16 @@ use crate::statistics::testing::{Noise, ar1};
 /// swings by a kelvin in three hours; both channels alike but for their noise.
 fn recorded(hours: f64, seed: u64, current: impl Fn(usize, f64, usize) -> f64) -> SoakExamination {
     let count = (hours * 3600.0) as usize;
-    let slow = [
-        ar1(count, (-1.0_f64 / 700.0).exp(), seed),
-        ar1(count, (-1.0_f64 / 700.0).exp(), seed + 1),
-    ];
+    let phi = (-1.0_f64 / 700.0).exp();
+    let slow = ar1(count, phi, seed).into_iter().zip(ar1(count, phi, seed + 1));
     let mut noise = Noise::new(seed + 2);
     let mut soak = SoakExamination::new(SoakSettings::default());
-    for k in 0..count {
+    for (k, slow) in slow.enumerate() {
+        let slow = [slow.0, slow.1];
         let time_s = k as f64;
         let room = (std::f64::consts::TAU * time_s / 10_800.0).sin();
         let case = (std::f64::consts::TAU * (time_s - 600.0) / 10_800.0).sin();
-        let current_a = [0, 1].map(|c| current(k, case, c) + 1e-4 * (noise.normal() + 0.5 * slow[c][k]));
+        let current_a = [0, 1].map(|c| current(k, case, c) + 1e-4 * (noise.normal() + 0.5 * slow[c]));
         let temperature_c = [
             35.0 + case + 0.03 * noise.normal(),
             20.0 + room + 0.03 * noise.normal(),
