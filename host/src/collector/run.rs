@@ -220,6 +220,18 @@ impl RunControl {
         if given { Ok(at) } else { Err(over()) }
     }
 
+    /// Has every board's guard close the supply relay again.
+    ///
+    /// # Errors
+    /// [`Exit::NoCollector`] when the run is over.
+    pub fn rearm(&self) -> Result<(), Fault> {
+        let given = self
+            .commands
+            .iter()
+            .filter(|commands| commands.try_send(Command::Rearm).is_ok());
+        if given.count() > 0 { Ok(()) } else { Err(over()) }
+    }
+
     /// Asks the run to end.
     pub fn stop(&self) {
         self.stop.send_replace(true);

@@ -63,8 +63,10 @@ impl Show {
         if self.console.is_watched() {
             self.draw(&boards, &recorder);
         } else if self.updates % UPDATES_PER_LINE == FIRST_LINE {
-            for board in &boards {
-                self.console.result(board, |board| state_line(board, &recorder));
+            for mut board in boards {
+                // They have been told one by one.
+                board.lines.clear();
+                self.console.result(&board, |board| state_line(board, &recorder));
             }
         }
         self.updates += 1;

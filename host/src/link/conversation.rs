@@ -22,6 +22,9 @@ const FIRST_EXCHANGES: u32 = 8;
 /// From one time exchange to the next while running.
 const EXCHANGE_PERIOD: Duration = Duration::from_secs(1);
 
+/// A guard that waits for the host hears from it this many times before it would act.
+const HEARD_WITHIN_SILENCE: u32 = 4;
+
 /// A running board sends its health every second; after this long without a good frame something is wrong.
 const SILENCE: Duration = Duration::from_secs(3);
 
@@ -243,11 +246,22 @@ impl Link {
             if self.last_good + SILENCE <= now {
                 self.silent();
             } else if self.next_exchange <= now {
-                self.next_exchange = now + EXCHANGE_PERIOD;
+                self.next_exchange = now + self.exchange_period();
                 let request = time_request(&mut self.time_number);
                 self.to_send.push_back(request);
             }
         }
+    }
+
+    fn exchange_period(&self) -> Duration {
+        let silent_ms = self
+            .set_up
+            .and_then(|set_up| set_up.guard)
+            .and_then(|limits| limits.host_silent_ms);
+        silent_ms.map_or(EXCHANGE_PERIOD, |silent_ms| {
+            let heard = Duration::from_millis(u64::from(silent_ms)) / HEARD_WITHIN_SILENCE;
+            heard.min(EXCHANGE_PERIOD)
+        })
     }
 
     fn silent(&mut self) {
@@ -380,7 +394,7 @@ impl Link {
         match (self.phase, done.command) {
             (Phase::SettingUp, ToBoard::Start) => {
                 self.phase = Phase::Running;
-                self.next_exchange = now + EXCHANGE_PERIOD;
+                self.next_exchange = now + self.exchange_period();
                 self.events.push_back(LinkEvent::Started);
             }
             (Phase::Stopping, ToBoard::Stop) => {

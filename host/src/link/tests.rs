@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use steadybench_protocol::{
-    Command, FrameBuffer, FromBoard, GuardLimits, Refusal, RefusalReason, TimeReply, ToBoard,
+    Command, FrameBuffer, FromBoard, GuardLimits, GuardState, Refusal, RefusalReason, TimeReply, ToBoard,
 };
 
 use super::{Link, LinkEvent, SetUp};
@@ -48,6 +48,9 @@ impl Bench {
 
     fn answer(&mut self, message: &ToBoard) {
         let mut state = health(self.next_index, self.running);
+        if self.guarded {
+            state.guard = GuardState::Armed;
+        }
         let answer = match message {
             ToBoard::HelloRequest | ToBoard::Configure(_) => {
                 let mut hello = hello(self.board_boot);
@@ -72,6 +75,11 @@ impl Bench {
             }),
             ToBoard::GuardLimits(limits) => {
                 self.guarded = limits.acts();
+                state.guard = if self.guarded {
+                    GuardState::Armed
+                } else {
+                    GuardState::Off
+                };
                 FromBoard::Health(state)
             }
             ToBoard::Rearm => FromBoard::Refusal(Refusal {
@@ -201,6 +209,28 @@ fn while_running_time_is_asked_each_second_and_silence_is_told() {
     bench.loses = |_| true;
     let events = bench.run(400);
     assert!(matches!(&events[..], [LinkEvent::Silent { .. }]), "{events:?}");
+}
+
+#[test]
+fn a_guard_that_waits_for_the_host_hears_from_it_in_time() {
+    let mut bench = Bench::new(|_| false);
+    bench.run_to_event(5);
+    let guard = GuardLimits {
+        host_silent_ms: Some(500),
+        over_current_readings: 1,
+        ..GuardLimits::default()
+    };
+    bench.link.set_up(
+        bench.now,
+        SetUp {
+            guard: Some(guard),
+            ..set_up()
+        },
+    );
+    assert_eq!(bench.run_to_event(100), [LinkEvent::Started]);
+    let before = bench.log.len();
+    bench.run(100);
+    assert!(bench.log.len() - before >= 7, "{:?}", &bench.log[before..]);
 }
 
 #[test]

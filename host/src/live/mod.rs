@@ -82,7 +82,14 @@ impl LiveBoard {
             Output::Board { hello, .. } => self.take_hello(hello),
             Output::Reading(reading) => self.take_reading(reading),
             Output::Gap(gap) => {
-                let words = format!("gap: {} readings missing, {}", gap.readings, gap.cause.words());
+                let words = match gap.first_index {
+                    Some(_) => format!("gap: {} readings missing, {}", gap.readings, gap.cause.words()),
+                    None => format!(
+                        "gap of {:.1} s: {}",
+                        gap.duration_us as f64 * 1e-6,
+                        gap.cause.words()
+                    ),
+                };
                 self.line(gap.when, &words);
             }
             Output::Slow { slow, .. } => {

@@ -53,20 +53,23 @@ pub(super) fn open(name: &str) -> Result<Connection, Fault> {
     })
 }
 
+fn busy(name: &str) -> Fault {
+    Fault::new(Exit::PortBusy, format!("port {name}"), "another program holds it")
+        .remedy("close the other program (a second steady, a terminal program), then try again")
+}
+
 fn refused(name: &str, error: &serialport::Error) -> Fault {
-    let busy = error.description.to_lowercase();
+    let words = error.description.to_lowercase();
     // Windows says "Access is denied" for a port that another program holds.
-    if busy.contains("busy") || busy.contains("denied") || busy.contains("lock") {
-        Fault::new(Exit::PortBusy, format!("port {name}"), "another program holds it")
-            .remedy("close the other program (a second steady, a terminal program), then try again")
-    } else {
-        Fault::new(
-            Exit::NoPort,
-            format!("port {name}"),
-            format!("it cannot be opened: {}", error.description),
-        )
-        .remedy("unplug the board, plug it in again, and look at `steady ports`")
+    if words.contains("busy") || words.contains("denied") || words.contains("lock") {
+        return busy(name);
     }
+    Fault::new(
+        Exit::NoPort,
+        format!("port {name}"),
+        format!("it cannot be opened: {}", error.description),
+    )
+    .remedy("unplug the board, plug it in again, and look at `steady ports`")
 }
 
 /// What can be known of a device before it is opened, said better than an error number says it.

@@ -85,7 +85,11 @@ pub(super) fn put_reading(text: &mut String, reading: &Reading, units: &Units) {
 /// The row of `readings.csv` that stands for readings that never arrived.
 pub(super) fn put_gap_in_readings(text: &mut String, gap: &Gap) {
     put_when(text, gap.when);
-    put!(text, "{},{}", gap.first_index, gap.readings);
+    if let Some(first_index) = gap.first_index {
+        put!(text, "{first_index},{}", gap.readings);
+    } else {
+        text.push(',');
+    }
     let columns = READINGS_HEADER.split(',').count();
     text.extend(std::iter::repeat_n(',', columns - 4));
     text.push_str(ROW_END);
@@ -96,7 +100,11 @@ pub(super) fn put_gap(text: &mut String, gap: &Gap) {
     put_when(text, gap.when);
     text.push_str("gap,,");
     put_seconds(text, i64::try_from(gap.duration_us).unwrap_or(i64::MAX));
-    put!(text, ",,{},", gap.readings);
+    text.push_str(",,");
+    if gap.first_index.is_some() {
+        put!(text, "{}", gap.readings);
+    }
+    text.push(',');
     put_text(text, gap.cause.words());
     text.push_str(ROW_END);
 }

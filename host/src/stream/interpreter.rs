@@ -25,6 +25,8 @@ pub struct Stream {
     slow_waiting: Vec<(BoardTime, SlowQuantities)>,
     /// The end of the last block: its next index, when that is due, and its period.
     end: Option<(u64, BoardTime, u32)>,
+    /// Where the readings of the boot before ended, until the first of this one.
+    end_before: Option<When>,
     closed_meanwhile: bool,
     lost_on_host: bool,
     damaged_before: u64,
@@ -145,6 +147,9 @@ impl Stream {
         let restarted = new_boot && self.hello.is_some();
         if restarted {
             self.tell_on_host(at_ns, happenings::of_restart(&hello), out);
+            if let Some((_, due, _)) = self.end {
+                self.end_before = Some(self.clock.when(due));
+            }
             self.clock.restart();
             self.slow_waiting.clear();
             self.health = None;
@@ -200,6 +205,9 @@ impl Stream {
     ) {
         let last = block.time(block.len().saturating_sub(1));
         self.clock.reading(block.time(0), last, at_ns);
+        if let Some(when) = self.end_before.take() {
+            self.give_gap_between_boots(when, block.time(0), out);
+        }
         if lost_before > 0 {
             self.give_gap(block.first_index() - lost_before, lost_before, out);
         }
@@ -252,11 +260,23 @@ impl Stream {
             .filter(|(next_index, _, _)| *next_index == first_index)
             .map_or(When::default(), |(_, due, _)| self.clock.when(due));
         out(Output::Gap(Gap {
-            first_index,
+            first_index: Some(first_index),
             readings,
             when,
             duration_us: readings.saturating_mul(u64::from(period_us)),
             cause,
+        }));
+    }
+
+    fn give_gap_between_boots(&self, when: When, next: BoardTime, out: &mut impl FnMut(Output)) {
+        let next_us = self.clock.when(next).elapsed_us;
+        let duration_us = next_us.zip(when.elapsed_us).map_or(0, |(next, end)| next - end);
+        out(Output::Gap(Gap {
+            first_index: None,
+            readings: 0,
+            when,
+            duration_us: u64::try_from(duration_us).unwrap_or(0),
+            cause: GapCause::BoardOff,
         }));
     }
 

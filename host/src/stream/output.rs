@@ -94,6 +94,8 @@ pub enum GapCause {
     Host,
     /// The board did not send them: its buffer was full.
     Board,
+    /// The board was off or starting anew; how many readings there would have been, nobody knows.
+    BoardOff,
 }
 
 impl GapCause {
@@ -105,20 +107,21 @@ impl GapCause {
             Self::Unplugged => "the port was closed meanwhile",
             Self::Host => "this computer could not write them",
             Self::Board => "the board did not send them",
+            Self::BoardOff => "the board was off or starting anew",
         }
     }
 }
 
-/// Reading instants that never arrived.
+/// Reading instants that never arrived, or a time in which none were taken.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Gap {
-    /// Index of the first one missing.
-    pub first_index: u64,
-    /// How many.
+    /// Index of the first one missing; `None` when none were taken.
+    pub first_index: Option<u64>,
+    /// How many were taken and never arrived.
     pub readings: u64,
-    /// When the first one was due.
+    /// When the gap begins: the first one missing was due.
     pub when: When,
-    /// Microseconds from the first one to the reading after the last.
+    /// Microseconds from there to the next reading.
     pub duration_us: u64,
     /// Why.
     pub cause: GapCause,

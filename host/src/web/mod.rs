@@ -4,6 +4,7 @@
 //! |---|---|---|
 //! | `GET /v1/status` | the boards' present states and the recorder's | no |
 //! | `POST /v1/marks` `{"label": "J4", "kind": "tap"}` | when it was stamped | yes |
+//! | `POST /v1/rearm` | nothing; the guards close their relays again, or say why not | yes |
 //! | `POST /v1/stop` | nothing; the run is closed | yes |
 //!
 //! What changes something needs the header `Authorization: Bearer TOKEN`; the token is new for each run and stands in

@@ -77,6 +77,7 @@ pub fn app(app: App) -> Router {
     Router::new()
         .route("/v1/status", get(status))
         .route("/v1/marks", post(mark))
+        .route("/v1/rearm", post(rearm))
         .route("/v1/stop", post(stop))
         .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
         .layer(middleware::from_fn_with_state(app.clone(), only_local_names))
@@ -144,6 +145,12 @@ async fn mark(
 ) -> Result<Json<Stamp>, Refused> {
     app.admit(&headers)?;
     Ok(Json(app.control.mark(request.kind, &request.label)?))
+}
+
+async fn rearm(State(app): State<App>, headers: HeaderMap) -> Result<StatusCode, Refused> {
+    app.admit(&headers)?;
+    app.control.rearm()?;
+    Ok(StatusCode::NO_CONTENT)
 }
 
 async fn stop(State(app): State<App>, headers: HeaderMap) -> Result<StatusCode, Refused> {

@@ -51,6 +51,7 @@ pub struct LogReader<R> {
     at: usize,
     ended: bool,
     next_sequence: u32,
+    headers_only: bool,
 }
 
 impl LogReader<File> {
@@ -77,6 +78,7 @@ impl<R: Read> LogReader<R> {
             at: 0,
             ended: false,
             next_sequence: 0,
+            headers_only: false,
         };
         reader.fill(FILE_HEADER_BYTES)?;
         let held = &reader.held;
@@ -94,6 +96,13 @@ impl<R: Read> LogReader<R> {
             reader.at = FILE_HEADER_BYTES;
         }
         Ok(reader)
+    }
+
+    /// Passes over the records of each chunk, which come as none; they are still proved whole.
+    #[must_use]
+    pub fn headers_only(mut self) -> Self {
+        self.headers_only = true;
+        self
     }
 
     /// The next item; `None` at the end.
@@ -126,7 +135,11 @@ impl<R: Read> LogReader<R> {
                             chunks,
                         }));
                     }
-                    let records = header.open(payload)?;
+                    let records = if self.headers_only {
+                        Vec::new()
+                    } else {
+                        header.open(payload)?
+                    };
                     self.at += whole;
                     self.next_sequence = header.sequence.wrapping_add(1);
                     return Ok(Some(LogItem::Chunk { header, records }));
@@ -179,7 +192,7 @@ impl<R: Read> LogReader<R> {
 /// # Errors
 /// As [`LogReader::open`] and [`LogReader::next_item`].
 pub fn survey(path: &Path) -> Result<LogSurvey, Fault> {
-    let mut reader = LogReader::open(path)?;
+    let mut reader = LogReader::open(path)?.headers_only();
     let mut survey = LogSurvey::default();
     let fault = |rule| Fault::new(Exit::BadInput, path.display().to_string(), rule);
     while let Some(item) = reader.next_item().map_err(fault)? {
