@@ -6,9 +6,11 @@
 mod faults;
 mod frames;
 mod guard;
+mod rehearsal;
 mod run;
 mod station;
 
 pub use guard::GuardOptions;
+pub use rehearsal::Rehearsal;
 pub use run::{Collector, Plan, RunControl};
 pub use station::{BoardSettings, Command, Station};

@@ -452,7 +452,7 @@ impl Station {
 }
 
 /// The hello as it will be once the board is configured: limits are in the codes of the range asked for.
-fn with_settings(hello: &Hello, configure: &Configure) -> Hello {
+pub(super) fn with_settings(hello: &Hello, configure: &Configure) -> Hello {
     let mut hello = hello.clone();
     hello.reading_period_us = configure.reading_period_us;
     for channel in &mut hello.channels {

@@ -10,6 +10,7 @@ use crate::fault::Fault;
 
 pub mod collect;
 mod collect_show;
+pub mod demo;
 pub mod examine;
 pub mod mark;
 pub mod ports;
@@ -27,6 +28,8 @@ pub struct Cli {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Do the whole job on a virtual bench, with nothing to plug in.
+    Demo(demo::Args),
     /// Examine a recording: a run folder, or a CSV of any meter or oscilloscope.
     Examine(examine::Args),
     /// Record boards until told to stop.
@@ -57,6 +60,7 @@ pub fn main() -> ExitCode {
 
 fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
     match command {
+        Command::Demo(args) => demo::run(&args, console),
         Command::Examine(args) => examine::run(&args, console),
         Command::Collect(args) => collect::run(&args, console),
         Command::Mark(args) => mark::run(&args, console),

@@ -160,16 +160,19 @@ fn mark_of(row: &MarkRow, place: &mut String) -> Option<Mark> {
             edge: MarkEdge::Pressed,
             ..
         } => (MarkKind::Tap, place.clone()),
+        MarkSource::Operator(HostMarkKind::Tap) => (MarkKind::Tap, row.label.clone()),
+        MarkSource::Operator(HostMarkKind::Command) => (MarkKind::Command, row.label.clone()),
+        MarkSource::Operator(HostMarkKind::Place) => {
+            place.clone_from(&row.label);
+            return None;
+        }
         MarkSource::FootSwitch {
             edge: MarkEdge::Released,
             ..
         }
-        | MarkSource::Operator(HostMarkKind::Note) => return None,
-        MarkSource::Operator(HostMarkKind::Tap) => {
-            place.clone_from(&row.label);
-            (MarkKind::Tap, row.label.clone())
+        | MarkSource::Operator(HostMarkKind::Note) => {
+            return None;
         }
-        MarkSource::Operator(HostMarkKind::Command) => (MarkKind::Command, row.label.clone()),
     };
     Some(Mark { time_s, kind, label })
 }

@@ -69,6 +69,14 @@ impl RecordSink {
         }
     }
 
+    /// As [`Self::push`], but waits for room: for runs in virtual time, whose boards can be held up.
+    pub fn push_and_wait(&mut self, record: Record) {
+        self.flush();
+        let board = self.board;
+        // A recorder that has died says so when it is closed.
+        let _ = self.sender.send(ToRecorder::Record { board, record });
+    }
+
     fn keep(&mut self, record: Record) {
         if record.may_be_lost() {
             if !self.lost {

@@ -96,6 +96,8 @@ pub enum HostMarkKind {
     Command,
     /// Anything else worth remembering.
     Note,
+    /// From here on the foot switch taps this place; the label is the place.
+    Place,
 }
 
 impl HostMarkKind {
@@ -106,6 +108,7 @@ impl HostMarkKind {
             Self::Tap => "tap",
             Self::Command => "command",
             Self::Note => "note",
+            Self::Place => "place",
         }
     }
 }
