@@ -1,0 +1,141 @@
+//! From shape to word: what an event is taken for, and why.
+
+use super::channel::Progress;
+use super::model::EventKind;
+use super::settings::EventSettings;
+use super::shape::Shape;
+
+/// A step that has not gone back yet.
+#[derive(Clone, Debug)]
+pub(super) struct Latch {
+    pub(super) id: u64,
+    pub(super) before_a: f64,
+    pub(super) size_a: f64,
+}
+
+/// The word for a shape, with the reason.
+#[derive(Clone, Debug)]
+pub(super) struct Verdict {
+    pub(super) kind: EventKind,
+    pub(super) reason: String,
+    /// The step that this event undoes.
+    pub(super) undoes: Option<u64>,
+}
+
+fn say(kind: EventKind, reason: String) -> Verdict {
+    Verdict { kind, reason, undoes: None }
+}
+
+/// What the surroundings of an event are.
+pub(super) struct Circumstances<'a> {
+    pub(super) settings: &'a EventSettings,
+    pub(super) channel: usize,
+    pub(super) progress: Progress,
+    /// Mean of the last readings, in amperes.
+    pub(super) level_now_a: f64,
+    /// Largest distance of a reading from that level since shortly after the onset, in amperes.
+    pub(super) restless_a: f64,
+    /// Spread of one reading, in amperes.
+    pub(super) reading_a: f64,
+    pub(super) latches: &'a [Latch],
+    /// Relative change of the rail during the event, and whether it stands out of the rail's noise.
+    pub(super) rail_change: Option<f64>,
+    /// Offset of the nearest command mark, in seconds, if one is near enough.
+    pub(super) command_s: Option<f64>,
+}
+
+/// Judges a shape in its circumstances.
+pub(super) fn judge(shape: &Shape, around: &Circumstances<'_>) -> Verdict {
+    let other_channel = 2 - around.channel;
+    if let Some(offset) = around.command_s {
+        return say(
+            EventKind::LoadChange,
+            format!("{:.0} ms from the mark of a switched load", 1000.0 * offset),
+        );
+    }
+    if let Some(verdict) = both_channels(shape, around, other_channel) {
+        return verdict;
+    }
+    if let Some(change) = around.rail_change
+        && change.signum() == shape.size_a.signum()
+    {
+        return say(
+            EventKind::Nuisance,
+            format!("the rail itself moved by {:.1} % at the same time: supply or lead", 100.0 * change),
+        );
+    }
+    for latch in around.latches {
+        let against = latch.size_a.signum() != shape.size_a.signum();
+        let tolerance = (0.3 * latch.size_a.abs()).max(4.0 * shape.size_uncertainty_a).max(6.0 * around.reading_a);
+        let alike = (shape.size_a + latch.size_a).abs() < tolerance.max(0.3 * shape.size_a.abs());
+        let back = (around.level_now_a - latch.before_a).abs() < tolerance;
+        // A blow that lets a step go back may break the contact again on the way: then it is an event after all.
+        let clean = shape.opposite_a.abs() < tolerance && around.restless_a < tolerance;
+        if against && back && alike && clean && around.progress != Progress::Returned {
+            return Verdict {
+                kind: EventKind::Nuisance,
+                reason: format!("the step of event {} goes back", latch.id),
+                undoes: Some(latch.id),
+            };
+        }
+    }
+    if shape.swings >= 3 && shape.departures < 8 {
+        return say(
+            EventKind::Nuisance,
+            format!("rings both ways about its level ({} swings): the blow itself, not a contact", shape.swings),
+        );
+    }
+    let way = if shape.size_a < 0.0 { "fell" } else { "rose" };
+    let alone = format!("channel {other_channel} did not follow");
+    match around.progress {
+        Progress::Latched => say(EventKind::Step, format!("{way} to a new level and stayed; {alone}")),
+        Progress::Decide if shape.departures < 3 => {
+            say(EventKind::Step, format!("{way} and has not come back yet; {alone}"))
+        }
+        _ if shape.departures >= 3 => {
+            say(EventKind::Chatter, format!("{way} {} times and came back; {alone}", shape.departures))
+        }
+        _ if shape.size_a < 0.0 => say(EventKind::Dropout, format!("fell and came back; {alone}")),
+        _ => say(EventKind::Spike, format!("rose and came back; {alone}")),
+    }
+}
+
+/// What the two channels have in common.
+fn both_channels(shape: &Shape, around: &Circumstances<'_>, other_channel: usize) -> Option<Verdict> {
+    let other = &shape.other;
+    if !other.known {
+        return None;
+    }
+    let short = shape.found_window <= 2;
+    let in_spreads = other.quick[1] / other.quick[0];
+    // Relative to the currents: amperes per ampere of level on either channel.
+    let relative = other.gain * (shape.base_a / other.base_a).abs();
+    let uncertainty = other.gain_uncertainty * (shape.base_a / other.base_a).abs();
+    let share = around.settings.image_share;
+    if short && other.quick[0].abs() > 3.0 && other.quick[1].abs() > 3.0 && (0.25..4.0).contains(&in_spreads) {
+        // A fault's image is faint against a strong fault; a click is as strong on both in terms of noise.
+        let image = relative < share && shape.size_a < 0.0 && (shape.peak_spreads > 30.0 || in_spreads < 0.4);
+        if !image {
+            return Some(say(
+                EventKind::Nuisance,
+                format!("one reading, on both channels in proportion to their noise ({in_spreads:.1}): interference"),
+            ));
+        }
+    }
+    if !relative.is_finite() || other.gain < 0.0 {
+        return None;
+    }
+    if relative > 1.0 / share && relative - 2.0 * uncertainty > 1.5 {
+        return Some(say(
+            EventKind::Nuisance,
+            format!("channel {other_channel} changed {relative:.1} times as much: this is its image"),
+        ));
+    }
+    if relative > share && relative - 2.0 * uncertainty > 0.8 * share {
+        return Some(say(
+            EventKind::LoadChange,
+            format!("both channels changed alike (channel {other_channel} by {relative:.2} of this one, relative to their currents)"),
+        ));
+    }
+    None
+}
