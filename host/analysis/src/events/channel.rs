@@ -58,7 +58,7 @@ pub(super) struct Channel {
     /// Followed level for the ripple loops, in amperes.
     pub(super) level_a: f64,
     level_share: f64,
-    spans: Spans,
+    pub(super) spans: Spans,
     /// Excursions per reading, over the last half minute or so.
     opened: f64,
     opened_share: f64,
@@ -98,7 +98,9 @@ impl Channel {
             settle: readings(0.06),
         };
         Self {
-            ring: SumRing::new((2 * longest + readings(0.6) + readings(settings.latch_s) + spans.settle) as usize),
+            ring: SumRing::new(
+                (2 * longest + readings(0.6) + readings(settings.latch_s) + spans.settle) as usize,
+            ),
             scales,
             excursion: None,
             since: 0,
@@ -205,7 +207,9 @@ impl Channel {
             if !end.is_multiple_of(scale.stride) {
                 continue;
             }
-            let Some(statistic) = scale.statistic(&self.ring, self.since) else { continue };
+            let Some(statistic) = scale.statistic(&self.ring, self.since) else {
+                continue;
+            };
             if statistic > scale.upper_a || statistic < -scale.lower_a {
                 let score = scale.score(statistic) - scale.threshold_score;
                 if best.is_none_or(|(_, _, most)| score > most) {
@@ -238,7 +242,11 @@ impl Channel {
         // At the start the share is larger, so that the first seconds count.
         let share = self.noise_share.max(2.0 / (end as f64 + 20.0));
         let follow = |mean: &mut f64, value: f64| {
-            let seen = if *mean > 0.0 { value.min(4.0 * *mean) } else { value };
+            let seen = if *mean > 0.0 {
+                value.min(4.0 * *mean)
+            } else {
+                value
+            };
             *mean += (seen - *mean) * share;
         };
         let quick = self.second_difference(end - 2).abs();
@@ -257,7 +265,10 @@ impl Channel {
         let end = self.ring.end();
         let scale = &self.scales[index];
         let first_start = end - scale.window;
-        let base_length = scale.baseline().min(first_start.saturating_sub(self.since)).max(1);
+        let base_length = scale
+            .baseline()
+            .min(first_start.saturating_sub(self.since))
+            .max(1);
         self.excursion = Some(Excursion {
             id: *next_id,
             first_start,
@@ -276,7 +287,9 @@ impl Channel {
 
     fn follow(&mut self, best: Option<(usize, f64, f64)>) -> Progress {
         let end = self.ring.end();
-        let Some(excursion) = &mut self.excursion else { return Progress::Nothing };
+        let Some(excursion) = &mut self.excursion else {
+            return Progress::Nothing;
+        };
         if let Some((index, statistic, _)) = best {
             let scale = &self.scales[index];
             let score = scale.score(statistic);
@@ -300,12 +313,17 @@ impl Channel {
             }
         }
         let window = (self.scales[excursion.peak_scale].window / 2).max(1);
-        let away = (self.ring.mean(end - window, end) - excursion.base_a).abs() > 0.5 * excursion.peak_a.abs();
+        let away =
+            (self.ring.mean(end - window, end) - excursion.base_a).abs() > 0.5 * excursion.peak_a.abs();
         let away = away
-            || self.scales.iter().take_while(|scale| scale.window <= 2 * window).any(|scale| {
-                let value = self.ring.mean(end - scale.window, end) - excursion.base_a;
-                value > scale.upper_a || value < -scale.lower_a
-            });
+            || self
+                .scales
+                .iter()
+                .take_while(|scale| scale.window <= 2 * window)
+                .any(|scale| {
+                    let value = self.ring.mean(end - scale.window, end) - excursion.base_a;
+                    value > scale.upper_a || value < -scale.lower_a
+                });
         if away {
             excursion.last_away = end;
         }
@@ -325,7 +343,9 @@ impl Channel {
     /// Ends the excursion; comparisons start anew after it.
     pub(super) fn close(&mut self, progress: Progress) {
         let end = self.ring.end();
-        let Some(excursion) = self.excursion.take() else { return };
+        let Some(excursion) = self.excursion.take() else {
+            return;
+        };
         self.since = match progress {
             Progress::Latched => end.saturating_sub(self.spans.settle),
             _ => (excursion.last_away + 1).min(end),
@@ -356,6 +376,17 @@ impl Channel {
         }
         self.since = self.ring.end();
         self.excursion = None;
+    }
+
+    /// Spread in amperes of the bulk of the means over `readings`, without regard to what the load does now and then.
+    pub(super) fn core(&self, readings: u64) -> f64 {
+        let index = (readings.max(1).ilog2() as usize).min(self.scales.len() - 1);
+        let core = self.scales[index].core();
+        if core.is_finite() {
+            core.max(0.4 * self.spread(readings))
+        } else {
+            self.spread(readings)
+        }
     }
 
     /// Spread in amperes of a mean over `readings`, against the level before.

@@ -88,7 +88,9 @@ impl EventDetector {
     fn begin(&mut self) {
         let stamps: Vec<f64> = self.early.iter().map(|sample| sample.time_s).collect();
         let early = std::mem::take(&mut self.early);
-        let Some(spacing) = median_spacing(&stamps) else { return };
+        let Some(spacing) = median_spacing(&stamps) else {
+            return;
+        };
         self.start(1.0 / spacing);
         for sample in &early {
             self.push(sample);
@@ -157,7 +159,11 @@ impl Running {
         commands_s: &VecDeque<f64>,
         updates: &mut VecDeque<EventUpdate>,
     ) {
-        let elapsed = if self.last_time_s.is_nan() { 1.0 } else { (sample.time_s - self.last_time_s) * self.rate_hz };
+        let elapsed = if self.last_time_s.is_nan() {
+            1.0
+        } else {
+            (sample.time_s - self.last_time_s) * self.rate_hz
+        };
         if elapsed <= 0.0 {
             return;
         }
@@ -209,7 +215,8 @@ impl Running {
     fn refresh(&mut self, settings: &EventSettings) {
         for index in 0..2 {
             let left = self.mains.left(index) * self.commutator[index].left(0);
-            if left < 0.8 * self.left[index] {
+            let settled = self.mains.is_settled() && self.commutator[index].is_settled();
+            if settled && left < 0.8 * self.left[index] {
                 self.left[index] = left;
                 self.channels[index].relearn();
             }
@@ -242,12 +249,20 @@ impl Running {
         if !ready[0] || !ready[1] {
             return;
         }
-        let (low, high) = settings.mains_hz.map_or((45.0, 65.0), |nominal| (0.985 * nominal, 1.015 * nominal));
+        let (low, high) = settings
+            .mains_hz
+            .map_or((45.0, 65.0), |nominal| (0.985 * nominal, 1.015 * nominal));
         let per_hz = TAU / self.rate_hz;
         let limits = (low * per_hz, high * per_hz);
         let found = self.mains_finder.iter().filter_map(|finder| {
             let total: f64 = finder.power.iter().sum();
-            let omega = strongest_line(&finder.power, finder.length(), 2.0 * limits.0, 2.0 * limits.1, 12.0)?;
+            let omega = strongest_line(
+                &finder.power,
+                finder.length(),
+                2.0 * limits.0,
+                2.0 * limits.1,
+                12.0,
+            )?;
             let bin = (omega / TAU * finder.length() as f64).round() as usize;
             Some((omega, finder.power.get(bin).copied().unwrap_or(0.0) / total))
         });
@@ -270,7 +285,9 @@ impl Running {
         commands_s: &VecDeque<f64>,
         updates: &mut VecDeque<EventUpdate>,
     ) {
-        let Some(excursion) = self.channels[index].excursion.clone() else { return };
+        let Some(excursion) = self.channels[index].excursion.clone() else {
+            return;
+        };
         let event = self.describe(index, &excursion, progress, settings, commands_s);
         if progress != Progress::Decide {
             self.channels[index].close(progress);
@@ -301,8 +318,9 @@ impl Running {
             .filter(|offset| offset.abs() <= settings.command_tolerance_s);
         let level_now_a = channel.ring.mean(end - recent.min(end), end);
         let settled = seen.onset + ((0.002 * self.rate_hz) as u64).max(2);
-        let restless_a =
-            (settled..end).map(|position| (channel.ring.at(position) - level_now_a).abs()).fold(0.0, f64::max);
+        let restless_a = (settled..end)
+            .map(|position| (channel.ring.at(position) - level_now_a).abs())
+            .fold(0.0, f64::max);
         let around = Circumstances {
             settings,
             channel: index,
@@ -336,7 +354,11 @@ impl Running {
                 if latches.len() == LATCHES {
                     latches.remove(0);
                 }
-                latches.push(Latch { id: excursion.id, before_a: seen.base_a, size_a: seen.size_a });
+                latches.push(Latch {
+                    id: excursion.id,
+                    before_a: seen.base_a,
+                    size_a: seen.size_a,
+                });
             }
         }
         event

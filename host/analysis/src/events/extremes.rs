@@ -23,7 +23,13 @@ impl Extremes {
     /// Extremes over blocks of `every` values.
     pub(super) fn new(every: u32) -> Self {
         let every = every.max(1);
-        Self { largest: [Vec::with_capacity(KEPT), Vec::with_capacity(KEPT)], next: 0, running: [0.0; 2], left: every, every }
+        Self {
+            largest: [Vec::with_capacity(KEPT), Vec::with_capacity(KEPT)],
+            next: 0,
+            running: [0.0; 2],
+            left: every,
+            every,
+        }
     }
 
     /// Takes one value.

@@ -23,7 +23,11 @@ pub(super) struct Verdict {
 }
 
 fn say(kind: EventKind, reason: String) -> Verdict {
-    Verdict { kind, reason, undoes: None }
+    Verdict {
+        kind,
+        reason,
+        undoes: None,
+    }
 }
 
 /// What the surroundings of an event are.
@@ -61,40 +65,71 @@ pub(super) fn judge(shape: &Shape, around: &Circumstances<'_>) -> Verdict {
     {
         return say(
             EventKind::Nuisance,
-            format!("the rail itself moved by {:.1} % at the same time: supply or lead", 100.0 * change),
+            format!(
+                "the rail itself moved by {:.1} % at the same time: supply or lead",
+                100.0 * change
+            ),
         );
     }
-    for latch in around.latches {
-        let against = latch.size_a.signum() != shape.size_a.signum();
-        let tolerance = (0.3 * latch.size_a.abs()).max(4.0 * shape.size_uncertainty_a).max(6.0 * around.reading_a);
-        let alike = (shape.size_a + latch.size_a).abs() < tolerance.max(0.3 * shape.size_a.abs());
-        let back = (around.level_now_a - latch.before_a).abs() < tolerance;
-        // A blow that lets a step go back may break the contact again on the way: then it is an event after all.
-        let clean = shape.opposite_a.abs() < tolerance && around.restless_a < tolerance;
-        if against && back && alike && clean && around.progress != Progress::Returned {
-            return Verdict {
-                kind: EventKind::Nuisance,
-                reason: format!("the step of event {} goes back", latch.id),
-                undoes: Some(latch.id),
-            };
-        }
+    let undone = undone(shape, around);
+    if let Some(latch) = undone
+        && around.progress != Progress::Returned
+        && restful(shape, around, latch)
+    {
+        return Verdict {
+            kind: EventKind::Nuisance,
+            reason: format!("the step of event {} goes back", latch.id),
+            undoes: Some(latch.id),
+        };
     }
+    let mut verdict = alone(shape, around, other_channel);
+    verdict.undoes = undone.map(|latch| latch.id);
+    verdict
+}
+
+/// The step that this change undoes: against it, of its size, and back to the level before it.
+fn undone<'a>(shape: &Shape, around: &Circumstances<'a>) -> Option<&'a Latch> {
+    around.latches.iter().rev().find(|latch| {
+        let change = around.level_now_a - shape.base_a;
+        let tolerance = (0.3 * latch.size_a.abs()).max(4.0 * shape.size_uncertainty_a);
+        change.signum() != latch.size_a.signum()
+            && (change + latch.size_a).abs() < tolerance
+            && (around.level_now_a - latch.before_a).abs() < tolerance
+    })
+}
+
+/// Whether a step goes back and nothing else: a blow may break the contact again on the way, and then it is an event.
+fn restful(shape: &Shape, around: &Circumstances<'_>, latch: &Latch) -> bool {
+    let tolerance = (0.15 * latch.size_a.abs()).max(5.5 * around.reading_a);
+    shape.opposite_a.abs() < tolerance && around.restless_a < tolerance
+}
+
+/// An event of this channel alone.
+fn alone(shape: &Shape, around: &Circumstances<'_>, other_channel: usize) -> Verdict {
     if shape.swings >= 3 && shape.departures < 8 {
         return say(
             EventKind::Nuisance,
-            format!("rings both ways about its level ({} swings): the blow itself, not a contact", shape.swings),
+            format!(
+                "rings both ways about its level ({} swings): the blow itself, not a contact",
+                shape.swings
+            ),
         );
     }
     let way = if shape.size_a < 0.0 { "fell" } else { "rose" };
     let alone = format!("channel {other_channel} did not follow");
     match around.progress {
-        Progress::Latched => say(EventKind::Step, format!("{way} to a new level and stayed; {alone}")),
-        Progress::Decide if shape.departures < 3 => {
-            say(EventKind::Step, format!("{way} and has not come back yet; {alone}"))
-        }
-        _ if shape.departures >= 3 => {
-            say(EventKind::Chatter, format!("{way} {} times and came back; {alone}", shape.departures))
-        }
+        Progress::Latched => say(
+            EventKind::Step,
+            format!("{way} to a new level and stayed; {alone}"),
+        ),
+        Progress::Decide if shape.departures < 3 => say(
+            EventKind::Step,
+            format!("{way} and has not come back yet; {alone}"),
+        ),
+        _ if shape.departures >= 3 => say(
+            EventKind::Chatter,
+            format!("{way} {} times and came back; {alone}", shape.departures),
+        ),
         _ if shape.size_a < 0.0 => say(EventKind::Dropout, format!("fell and came back; {alone}")),
         _ => say(EventKind::Spike, format!("rose and came back; {alone}")),
     }
@@ -112,13 +147,17 @@ fn both_channels(shape: &Shape, around: &Circumstances<'_>, other_channel: usize
     let relative = other.gain * (shape.base_a / other.base_a).abs();
     let uncertainty = other.gain_uncertainty * (shape.base_a / other.base_a).abs();
     let share = around.settings.image_share;
-    if short && other.quick[0].abs() > 3.0 && other.quick[1].abs() > 3.0 && (0.25..4.0).contains(&in_spreads) {
+    if short && other.quick[0].abs() > 3.0 && other.quick[1].abs() > 3.0 && (0.25..4.0).contains(&in_spreads)
+    {
         // A fault's image is faint against a strong fault; a click is as strong on both in terms of noise.
-        let image = relative < share && shape.size_a < 0.0 && (shape.peak_spreads > 30.0 || in_spreads < 0.4);
+        let image =
+            relative < share && shape.size_a < 0.0 && (shape.peak_spreads > 30.0 || in_spreads < 0.33);
         if !image {
             return Some(say(
                 EventKind::Nuisance,
-                format!("one reading, on both channels in proportion to their noise ({in_spreads:.1}): interference"),
+                format!(
+                    "one reading, on both channels in proportion to their noise ({in_spreads:.1}): interference"
+                ),
             ));
         }
     }
@@ -134,7 +173,9 @@ fn both_channels(shape: &Shape, around: &Circumstances<'_>, other_channel: usize
     if relative > share && relative - 2.0 * uncertainty > 0.8 * share {
         return Some(say(
             EventKind::LoadChange,
-            format!("both channels changed alike (channel {other_channel} by {relative:.2} of this one, relative to their currents)"),
+            format!(
+                "both channels changed alike (channel {other_channel} by {relative:.2} of this one, relative to their currents)"
+            ),
         ));
     }
     None

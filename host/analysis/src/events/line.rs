@@ -22,7 +22,10 @@ struct Complex {
 
 impl Complex {
     fn times(self, other: Self) -> Self {
-        Self { re: self.re * other.re - self.im * other.im, im: self.re * other.im + self.im * other.re }
+        Self {
+            re: self.re * other.re - self.im * other.im,
+            im: self.re * other.im + self.im * other.re,
+        }
     }
 }
 
@@ -57,6 +60,9 @@ pub(super) struct LineBank {
     memory: f64,
     running: bool,
     since_choice: u32,
+    /// Readings learned since the start, and how many of them count as the pull-in.
+    learned: u32,
+    pull_in: u32,
 }
 
 impl LineBank {
@@ -85,15 +91,22 @@ impl LineBank {
             memory: 1.0 / (0.7 * rate_hz),
             running: false,
             since_choice: 0,
+            learned: 0,
+            pull_in: (1.2 * rate_hz) as u32,
         }
     }
 
     /// Starts all loops at `omega` radians per reading, never to leave `limits`. Amplitudes start at nothing.
     pub(super) fn start(&mut self, omega: f64, limits: (f64, f64)) {
         self.limits = limits;
-        self.used = self.harmonics.iter().take_while(|&&n| f64::from(n) * omega < 0.9 * TAU / 2.0).count();
+        self.used = self
+            .harmonics
+            .iter()
+            .take_while(|&&n| f64::from(n) * omega < 0.9 * TAU / 2.0)
+            .count();
         self.running = self.used > 0;
         self.winner = [None; 2];
+        self.learned = 0;
         for one in &mut self.loops {
             one.omega = omega;
             one.amplitudes = [[Complex::default(); MOST]; 2];
@@ -107,10 +120,17 @@ impl LineBank {
         self.winner.iter().any(Option::is_some)
     }
 
+    /// Whether the loops have had time to pull in, or none run.
+    pub(super) const fn is_settled(&self) -> bool {
+        !self.running || self.learned >= self.pull_in
+    }
+
     /// Root of the share of the power on `channel` that is left.
     pub(super) fn left(&self, channel: usize) -> f64 {
         match self.winner[channel] {
-            Some(index) if self.bare[channel] > 0.0 => (self.loops[index].residual[channel] / self.bare[channel]).sqrt(),
+            Some(index) if self.bare[channel] > 0.0 => {
+                (self.loops[index].residual[channel] / self.bare[channel]).sqrt()
+            }
             _ => 1.0,
         }
     }
@@ -149,36 +169,57 @@ impl LineBank {
 
     /// Learns from the current above its level, `None` where it must not (an event lasts, a reading is missing).
     pub(super) fn learn(&mut self, above_level: [Option<f64>; 2]) {
-        for channel in 0..2 {
-            let Some(value) = above_level[channel] else { continue };
+        for (channel, value) in above_level
+            .iter()
+            .enumerate()
+            .filter_map(|(k, value)| value.map(|value| (k, value)))
+        {
             let limit = self.clip(channel, value);
             let bare = value.clamp(-limit, limit);
             self.bare[channel] += (bare * bare - self.bare[channel]) * self.memory;
-            let won = self.winner[channel].map_or(value, |index| value - self.loops[index].predicted[channel]);
+            let won =
+                self.winner[channel].map_or(value, |index| value - self.loops[index].predicted[channel]);
             let seen = won.abs().min(limit);
             self.magnitude[channel] += (seen - self.magnitude[channel]) * self.memory;
         }
         if !self.running {
             return;
         }
+        self.learned = self.learned.saturating_add(1);
+        // While the loops pull in, what they left a moment ago says nothing of what they will leave.
+        let memory = if self.learned < self.pull_in {
+            3.0 * self.memory
+        } else {
+            self.memory
+        };
         let used = self.used;
         let weights = [0, 1].map(|channel: usize| {
             let magnitude = self.magnitude[channel];
-            if magnitude > 0.0 { 1.0 / (magnitude * magnitude) } else { 0.0 }
+            if magnitude > 0.0 {
+                1.0 / (magnitude * magnitude)
+            } else {
+                0.0
+            }
         });
         let magnitude = self.magnitude;
         for one in &mut self.loops {
             let (mut turned, mut strength) = (0.0, 1.0);
-            for channel in 0..2 {
-                let Some(value) = above_level[channel] else { continue };
+            for (channel, value) in above_level
+                .iter()
+                .enumerate()
+                .filter_map(|(k, value)| value.map(|value| (k, value)))
+            {
                 // The clip is wide while the loop is still far off, or it could not pull in within reason.
                 let limit = CLIP * magnitude[channel].max(one.residual[channel].sqrt());
                 let error = (value - one.predicted[channel]).clamp(-limit, limit);
-                one.residual[channel] += (error * error - one.residual[channel]) * self.memory;
+                one.residual[channel] += (error * error - one.residual[channel]) * memory;
                 let step = 2.0 * one.gain * error;
                 let (mut turn, mut power) = (0.0, 0.0);
-                for ((amplitude, at), &harmonic) in
-                    one.amplitudes[channel].iter_mut().zip(&one.powers).zip(self.harmonics).take(used)
+                for ((amplitude, at), &harmonic) in one.amplitudes[channel]
+                    .iter_mut()
+                    .zip(&one.powers)
+                    .zip(self.harmonics)
+                    .take(used)
                 {
                     let (re, im) = (step * at.re, -step * at.im);
                     let order = f64::from(harmonic);
@@ -202,15 +243,18 @@ impl LineBank {
     fn clip(&self, channel: usize, value: f64) -> f64 {
         let magnitude = self.magnitude[channel];
         let without = self.bare[channel].sqrt();
-        if without > 0.0 { CLIP * magnitude.max(without) } else { value.abs() }
+        if without > 0.0 {
+            CLIP * magnitude.max(without)
+        } else {
+            value.abs()
+        }
     }
 
     fn choose(&mut self) {
         for channel in 0..2 {
             let none = 0.97 * self.bare[channel];
-            let best = (0..self.loops.len()).min_by(|&a, &b| {
-                self.loops[a].residual[channel].total_cmp(&self.loops[b].residual[channel])
-            });
+            let best = (0..self.loops.len())
+                .min_by(|&a, &b| self.loops[a].residual[channel].total_cmp(&self.loops[b].residual[channel]));
             let Some(best) = best else { continue };
             let best_residual = self.loops[best].residual[channel];
             let held = self.winner[channel];

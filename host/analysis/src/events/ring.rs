@@ -16,7 +16,13 @@ impl SumRing {
     /// A ring that can look back over at least `readings` readings.
     pub(super) fn new(readings: usize) -> Self {
         let capacity = (readings + 2).next_power_of_two();
-        Self { sums: vec![0.0; capacity], mask: capacity as u64 - 1, taken: 0, total: 0.0, reference: None }
+        Self {
+            sums: vec![0.0; capacity],
+            mask: capacity as u64 - 1,
+            taken: 0,
+            total: 0.0,
+            reference: None,
+        }
     }
 
     /// Takes the next reading; the running sum is stored under its end position.

@@ -1,7 +1,7 @@
 //! One time scale: the mean over a short window against the mean over the window before it.
 
-use super::ring::SumRing;
 use super::extremes::{Extremes, usual_score};
+use super::ring::SumRing;
 use super::tail::Tails;
 
 /// How many times longer than the window its baseline may be.
@@ -41,7 +41,8 @@ impl Scale {
         rate_hz: f64,
     ) -> Self {
         let stride = (window / 8).max(1);
-        let baselines = BASELINES.map(|times| (window * times).clamp(shortest_baseline, longest_baseline.max(window)));
+        let baselines =
+            BASELINES.map(|times| (window * times).clamp(shortest_baseline, longest_baseline.max(window)));
         Self {
             window,
             stride,
@@ -129,15 +130,32 @@ impl Scale {
         self.core = self.tails.bulk().max(floor_a);
         let unsure = 0.3 * 10.0_f64.min(self.extremes.blocks() as f64);
         let beyond = (self.threshold_score - self.usual_score + 3.0 - unsure).max(0.5) * self.core;
-        self.upper_a = self.tails.above.magnitude(self.threshold_score).max(self.usual[0] + beyond);
-        self.lower_a = self.tails.below.magnitude(self.threshold_score).max(self.usual[1] + beyond);
+        self.upper_a = self
+            .tails
+            .above
+            .magnitude(self.threshold_score)
+            .max(self.usual[0] + beyond);
+        self.lower_a = self
+            .tails
+            .below
+            .magnitude(self.threshold_score)
+            .max(self.usual[1] + beyond);
     }
 
     /// Standard score of a value of the statistic.
     pub(super) fn score(&self, value: f64) -> f64 {
-        let (tail, usual) =
-            if value >= 0.0 { (&self.tails.above, self.usual[0]) } else { (&self.tails.below, self.usual[1]) };
-        tail.score(value.abs()).min(self.usual_score + (value.abs() - usual) / self.core)
+        let (tail, usual) = if value >= 0.0 {
+            (&self.tails.above, self.usual[0])
+        } else {
+            (&self.tails.below, self.usual[1])
+        };
+        tail.score(value.abs())
+            .min(self.usual_score + (value.abs() - usual) / self.core)
+    }
+
+    /// Spread of the bulk of the statistic in amperes.
+    pub(super) const fn core(&self) -> f64 {
+        self.core
     }
 
     /// Spread of the statistic in amperes: one standard score near the threshold.

@@ -46,8 +46,14 @@ fn onset(channel: &Channel, excursion: &Excursion) -> (u64, f64) {
     let ring = &channel.ring;
     let window = channel.scales[excursion.peak_scale].window;
     let to = excursion.peak_end;
-    let from = to.saturating_sub(2 * window).max(channel.since + 1).max(ring.oldest() + 1);
-    let length = excursion.base_length.min(from - channel.since.max(ring.oldest())).max(1);
+    let from = to
+        .saturating_sub(2 * window)
+        .max(channel.since + 1)
+        .max(ring.oldest() + 1);
+    let length = excursion
+        .base_length
+        .min(from - channel.since.max(ring.oldest()))
+        .max(1);
     let base = ring.mean(from - length, from);
     let stride = (window / 32).max(1);
     let mut best = (to - window.min(to - from).max(1), 0.0);
@@ -62,7 +68,10 @@ fn onset(channel: &Channel, excursion: &Excursion) -> (u64, f64) {
     }
     let onset = best.0;
     let end = onset.max(from).saturating_sub(1).max(channel.since + 1);
-    let start = end.saturating_sub(excursion.base_length).max(channel.since).max(ring.oldest());
+    let start = end
+        .saturating_sub(excursion.base_length)
+        .max(channel.since)
+        .max(ring.oldest());
     (onset, if start < end { ring.mean(start, end) } else { base })
 }
 
@@ -84,7 +93,13 @@ pub(super) fn shape(channel: &Channel, excursion: &Excursion, beside: &Channel) 
         least = least.min(departure);
     }
     let clear = excursion.peak_a.abs() > 5.0 * one;
-    let depth = if clear { largest.min(1.5 * excursion.peak_a.abs()).max(excursion.peak_a.abs()) } else { 0.0 };
+    let depth = if clear {
+        largest
+            .min(1.5 * excursion.peak_a.abs())
+            .max(excursion.peak_a.abs())
+    } else {
+        0.0
+    };
     let (mut away, mut count, mut departures, mut inside) = (0.0, 0_u64, 0, false);
     for position in onset..end {
         let departure = sign * (ring.at(position) - base_a);
@@ -99,7 +114,11 @@ pub(super) fn shape(channel: &Channel, excursion: &Excursion, beside: &Channel) 
             inside = false;
         }
     }
-    let size_a = if count > 0 { sign * away / count as f64 } else { excursion.peak_a };
+    let size_a = if count > 0 {
+        sign * away / count as f64
+    } else {
+        excursion.peak_a
+    };
     Shape {
         onset,
         end,
@@ -107,11 +126,26 @@ pub(super) fn shape(channel: &Channel, excursion: &Excursion, beside: &Channel) 
         size_a,
         size_uncertainty_a: channel.spread(count),
         departures: if clear { departures } else { 1 },
-        swings: swings(channel, onset, end, (window / 2).max(1), base_a, excursion.peak_a.abs()),
+        swings: swings(
+            channel,
+            onset,
+            end,
+            (window / 2).max(1),
+            base_a,
+            excursion.peak_a.abs(),
+        ),
         peak_spreads: largest / one,
         found_window: window,
         opposite_a: least,
-        other: other(channel, beside, onset, end, base_a, largest_at),
+        other: other(
+            channel,
+            beside,
+            onset,
+            end,
+            channel.spans.settle,
+            base_a,
+            largest_at,
+        ),
     }
 }
 
@@ -129,16 +163,33 @@ fn swings(channel: &Channel, from: u64, to: u64, step: u64, base_a: f64, size_a:
     count
 }
 
-fn other(channel: &Channel, beside: &Channel, onset: u64, end: u64, base_a: f64, largest_at: u64) -> Other {
-    let unknown = Other { gain: 0.0, gain_uncertainty: f64::INFINITY, base_a: 0.0, quick: [0.0; 2], known: false };
-    let length = (4 * (end - onset)).clamp(16, (beside.scales.last().map_or(64, |scale| scale.window) / 2).max(16));
+fn other(
+    channel: &Channel,
+    beside: &Channel,
+    onset: u64,
+    end: u64,
+    settle: u64,
+    base_a: f64,
+    largest_at: u64,
+) -> Other {
+    let unknown = Other {
+        gain: 0.0,
+        gain_uncertainty: f64::INFINITY,
+        base_a: 0.0,
+        quick: [0.0; 2],
+        known: false,
+    };
+    let length = (4 * (end - onset)).clamp(
+        16,
+        (beside.scales.last().map_or(64, |scale| scale.window) / 2).max(16),
+    );
     let from = onset.saturating_sub(1);
     let start = from.saturating_sub(length).max(beside.ring.oldest());
     if start >= from || beside.is_missing() {
         return unknown;
     }
     let other_base = beside.ring.mean(start, from);
-    let to = (end + 1).min(beside.ring.end());
+    let to = (end + 1).min(beside.ring.end()).min(onset + settle);
     let (mut both, mut own, mut readings) = (0.0, 0.0, 0_u64);
     for position in from..to {
         let a = channel.ring.at(position) - base_a;
@@ -150,7 +201,7 @@ fn other(channel: &Channel, beside: &Channel, onset: u64, end: u64, base_a: f64,
     if own <= 0.0 {
         return unknown;
     }
-    let spread = beside.spread(readings);
+    let spread = beside.core(readings);
     let quick = |channel: &Channel| {
         let position = largest_at.clamp(channel.ring.oldest() + 1, channel.ring.end().saturating_sub(2));
         channel.second_difference(position) / channel.quick_noise_a.max(f64::MIN_POSITIVE)

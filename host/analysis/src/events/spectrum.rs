@@ -21,9 +21,13 @@ pub(super) struct LineFinder {
 impl LineFinder {
     /// A finder over about `seconds` of readings.
     pub(super) fn new(rate_hz: f64, seconds: f64) -> Self {
-        let length = ((rate_hz * seconds) as usize).clamp(64, 1 << 14).next_power_of_two();
+        let length = ((rate_hz * seconds) as usize)
+            .clamp(64, 1 << 14)
+            .next_power_of_two();
         let transform = RealFftPlanner::<f64>::new().plan_fft_forward(length);
-        let window = (0..length).map(|k| 0.5 - 0.5 * (TAU * k as f64 / length as f64).cos()).collect();
+        let window = (0..length)
+            .map(|k| 0.5 - 0.5 * (TAU * k as f64 / length as f64).cos())
+            .collect();
         Self {
             window,
             kept: vec![0.0; length],
@@ -64,7 +68,9 @@ impl LineFinder {
             let value = self.kept[(self.next + k) % length] - mean;
             *slot = value.clamp(-limit, limit) * self.window[k];
         }
-        let outcome = self.transform.process_with_scratch(&mut self.work, &mut self.spectrum, &mut self.scratch);
+        let outcome =
+            self.transform
+                .process_with_scratch(&mut self.work, &mut self.spectrum, &mut self.scratch);
         if outcome.is_err() {
             return false;
         }
@@ -103,6 +109,10 @@ pub(super) fn strongest_line(power: &[f64], length: usize, from: f64, to: f64, t
     // Gaussian interpolation of the Hann window's peak over the logarithm of the power.
     let (a, b, c) = (power[peak - 1].ln(), power[peak].ln(), power[peak + 1].ln());
     let curvature = a - 2.0 * b + c;
-    let shift = if curvature < 0.0 { (0.5 * (a - c) / curvature).clamp(-0.5, 0.5) } else { 0.0 };
+    let shift = if curvature < 0.0 {
+        (0.5 * (a - c) / curvature).clamp(-0.5, 0.5)
+    } else {
+        0.0
+    };
     Some((peak as f64 + shift) * per_bin)
 }

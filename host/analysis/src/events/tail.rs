@@ -2,7 +2,7 @@
 //!
 //! A processor's or a display's current is telegraph noise: a threshold in multiples of a standard deviation that suits
 //! an amplifier collapses on it. So the size of a value is read off a normal-score plot: the learned quantiles
-//! `q(z)` that a share `1 - Φ(z)` of the values exceeds, for z = 1, 2, 3 and, once there are enough values, 3.5, and
+//! `q(z)` that a share `1 - Φ(z)` of the values exceeds, for z = 1, 2, 2.5, 3 and 3.5 as far as there are values enough, and
 //! beyond the last of them a straight line with the slope of the last stretch. For Gaussian noise that gives the
 //! usual number of standard deviations; for a value that jumps between two levels it gives the jump plus the usual
 //! number of standard deviations of what remains.
@@ -15,10 +15,16 @@ const OCTAVES: usize = 40;
 const BINS: usize = OCTAVES << BINS_PER_OCTAVE_LOG2;
 
 /// Standard scores at which the quantiles are read, and the share of a standard normal beyond each.
-const SCORES: [(f64, f64); 4] = [(1.0, 0.158_655_25), (2.0, 0.022_750_13), (3.0, 0.001_349_90), (3.5, 0.000_232_63)];
+const SCORES: [(f64, f64); 5] = [
+    (1.0, 0.158_655_25),
+    (2.0, 0.022_750_13),
+    (2.5, 0.006_209_67),
+    (3.0, 0.001_349_90),
+    (3.5, 0.000_232_63),
+];
 
 /// How many values must lie beyond a quantile before it is believed.
-const ENOUGH_BEYOND: f64 = 25.0;
+const ENOUGH_BEYOND: f64 = 12.0;
 
 /// One side (above or below) of a statistic.
 #[derive(Clone, Debug)]
@@ -42,19 +48,28 @@ pub(super) struct Tails {
 fn bin(magnitude: f64) -> Option<usize> {
     let raw = (magnitude.to_bits() >> (52 - BINS_PER_OCTAVE_LOG2)) as i64;
     let index = raw - ((1023 + LOWEST_EXPONENT) << BINS_PER_OCTAVE_LOG2);
-    if index < 0 { None } else { Some((index as usize).min(BINS - 1)) }
+    if index < 0 {
+        None
+    } else {
+        Some((index as usize).min(BINS - 1))
+    }
 }
 
 fn lower_border(index: usize) -> f64 {
     let steps = 1_u32 << BINS_PER_OCTAVE_LOG2;
     let octave = (index as i64 >> BINS_PER_OCTAVE_LOG2) + LOWEST_EXPONENT;
-    let part = (index as u32 % steps) as f64 / f64::from(steps);
+    let part = f64::from(index as u32 % steps) / f64::from(steps);
     (1.0 + part) * (octave as f64).exp2()
 }
 
 impl Tail {
     fn new() -> Self {
-        Self { counts: vec![0.0; BINS], anchor: f64::INFINITY, anchor_score: 1.0, slope: f64::INFINITY }
+        Self {
+            counts: vec![0.0; BINS],
+            anchor: f64::INFINITY,
+            anchor_score: 1.0,
+            slope: f64::INFINITY,
+        }
     }
 
     /// The value that `beyond` values exceed, by straight interpolation inside its bin.
@@ -81,10 +96,6 @@ impl Tail {
             }
             let value = self.exceeded_by(beyond);
             slope = (value - last.1) / (score - last.0);
-            // A half-unit stretch is short: average it with the one before, or its own scatter rules the threshold.
-            if score > 3.0 {
-                slope = slope.max((value - self.exceeded_by(SCORES[1].1 * values)) / 1.5 * 0.8);
-            }
             last = (score, value);
         }
         self.anchor_score = last.0;
@@ -105,13 +116,22 @@ impl Tail {
 
 impl Tails {
     pub(super) fn new() -> Self {
-        Self { above: Tail::new(), below: Tail::new(), values: 0.0, zeros: 0.0 }
+        Self {
+            above: Tail::new(),
+            below: Tail::new(),
+            values: 0.0,
+            zeros: 0.0,
+        }
     }
 
     /// Learns one value.
     pub(super) fn learn(&mut self, value: f64) {
         self.values += 1.0;
-        let side = if value >= 0.0 { &mut self.above } else { &mut self.below };
+        let side = if value >= 0.0 {
+            &mut self.above
+        } else {
+            &mut self.below
+        };
         match bin(value.abs()) {
             Some(index) => side.counts[index] += 1.0,
             None => self.zeros += 1.0,

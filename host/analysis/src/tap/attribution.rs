@@ -1,12 +1,15 @@
 //! Which place the events belong to.
 
-use super::exact::{probability_interval, rate_excess, taps_to_clear};
+use super::exact::{rate_excess, taps_to_clear};
 use super::settings::TapSettings;
 use super::standing::{PlaceStanding, PlaceVerdict};
 use crate::sample::{Mark, MarkKind};
+use crate::statistics::clopper_pearson;
 
 /// Fewest hits that may accuse, whatever the arithmetic says.
 const LEAST_HITS: u64 = 2;
+/// Chance below which hits at the other places are put down to the blow.
+const DISTURBED: f64 = 0.2;
 const CONFIDENCE: f64 = 0.95;
 
 /// Taps by place and the onsets of events; cheap to ask at any time.
@@ -27,7 +30,7 @@ pub struct Attributed {
     pub background_events: u64,
     /// Time observed outside every tap's window, in seconds.
     pub background_s: f64,
-    /// Whether most places answer taps, so that the blow itself disturbs the reading.
+    /// Whether innocent places seem to answer taps too, so that taps were compared with taps.
     pub blow_disturbs: bool,
     /// Place of the tap that an event belongs to, by the event's position in the list given.
     pub place_of_event: Vec<Option<usize>>,
@@ -46,7 +49,11 @@ impl Attribution {
     /// No taps yet.
     #[must_use]
     pub fn new(settings: TapSettings) -> Self {
-        Self { settings, taps: Vec::new(), labels: Vec::new() }
+        Self {
+            settings,
+            taps: Vec::new(),
+            labels: Vec::new(),
+        }
     }
 
     /// Takes a mark; marks may come in any order, and marks of switched loads are passed over.
@@ -54,17 +61,23 @@ impl Attribution {
         if mark.kind != MarkKind::Tap || !mark.time_s.is_finite() {
             return;
         }
-        let place = self.labels.iter().position(|label| *label == mark.label).unwrap_or_else(|| {
-            self.labels.push(mark.label.clone());
-            self.labels.len() - 1
-        });
+        let place = self
+            .labels
+            .iter()
+            .position(|label| *label == mark.label)
+            .unwrap_or_else(|| {
+                self.labels.push(mark.label.clone());
+                self.labels.len() - 1
+            });
         let at = self.taps.partition_point(|tap| tap.0 <= mark.time_s);
         self.taps.insert(at, (mark.time_s, place));
     }
 
     /// The tap whose window holds an onset; of two, the one whose mark is nearer to the onset.
     fn tap_of(&self, onset_s: f64) -> Option<usize> {
-        let from = self.taps.partition_point(|tap| tap.0 < onset_s - self.settings.window_after_s);
+        let from = self
+            .taps
+            .partition_point(|tap| tap.0 < onset_s - self.settings.window_after_s);
         self.taps[from..]
             .iter()
             .enumerate()
@@ -117,11 +130,17 @@ impl Attribution {
         let mut order: Vec<usize> = (0..places).filter(|&place| counts[place].taps > 0).collect();
         let rate = |place: usize| counts[place].hits as f64 / counts[place].taps.max(1) as f64;
         order.sort_by(|&a, &b| {
-            p_values[a].0.total_cmp(&p_values[b].0).then(rate(b).total_cmp(&rate(a))).then(counts[a].taps.cmp(&counts[b].taps))
+            p_values[a]
+                .0
+                .total_cmp(&p_values[b].0)
+                .then(rate(b).total_cmp(&rate(a)))
+                .then(counts[a].taps.cmp(&counts[b].taps))
         });
         let tested = order.len() as f64;
-        let places =
-            order.into_iter().map(|place| self.stand(place, counts[place], p_values[place], tested)).collect();
+        let places = order
+            .into_iter()
+            .map(|place| self.stand(place, counts[place], p_values[place], tested))
+            .collect();
         Attributed {
             places,
             background_events,
@@ -135,7 +154,9 @@ impl Attribution {
     /// For every place the chance of its hits were it innocent, and whether it is accused.
     fn test(&self, counts: &[Count], background_events: u64, background_s: f64) -> (Vec<(f64, bool)>, bool) {
         let window_s = self.settings.window_before_s + self.settings.window_after_s;
-        let tested: Vec<usize> = (0..counts.len()).filter(|&place| counts[place].taps > 0).collect();
+        let tested: Vec<usize> = (0..counts.len())
+            .filter(|&place| counts[place].taps > 0)
+            .collect();
         let mut results = vec![(1.0, false); counts.len()];
         let mut explained = vec![false; counts.len()];
         let mut blow_disturbs = false;
@@ -143,22 +164,23 @@ impl Attribution {
         loop {
             let mut best: Option<(usize, f64)> = None;
             for &place in tested.iter().filter(|&&place| !explained[place]) {
-                let others: Vec<&Count> =
-                    tested.iter().filter(|&&other| other != place && !explained[other]).map(|&other| &counts[other]).collect();
+                let others: Vec<&Count> = tested
+                    .iter()
+                    .filter(|&&other| other != place && !explained[other])
+                    .map(|&other| &counts[other])
+                    .collect();
                 let taps: u64 = others.iter().map(|count| count.taps).sum();
                 let hits: u64 = others.iter().map(|count| count.hits).sum();
-                let answering = others.iter().filter(|count| count.hits > 0).count();
                 let others_s = taps as f64 * window_s;
-                // Where most of the other places answer too, and more often than the quiet time explains, the blow
-                // itself disturbs the reading, and only taps may be compared with taps.
-                let disturbed = 2 * answering > others.len()
-                    && others.len() > 1
-                    && rate_excess(hits, others_s, background_events, background_s) < self.settings.significance;
-                blow_disturbs |= disturbed;
-                let (elsewhere, elsewhere_s) =
-                    if disturbed { (hits, others_s) } else { (hits + background_events, others_s + background_s) };
-                let count = counts[place];
-                let chance = rate_excess(count.hits, count.taps as f64 * window_s, elsewhere, elsewhere_s);
+                let (count, quiet) = (counts[place], hits + background_events);
+                let own_s = count.taps as f64 * window_s;
+                let mut chance = rate_excess(count.hits, own_s, quiet, others_s + background_s);
+                // Where the other places answer taps more often than the quiet time explains (a blow is felt next door,
+                // or disturbs the reading itself), the place must also stand out among taps.
+                if rate_excess(hits, others_s, background_events, background_s) < DISTURBED {
+                    blow_disturbs = true;
+                    chance = chance.max(rate_excess(count.hits, own_s, hits, others_s));
+                }
                 results[place] = (chance, false);
                 if best.is_none_or(|(_, least)| chance < least) {
                     best = Some((place, chance));
@@ -174,9 +196,16 @@ impl Attribution {
         (results, blow_disturbs)
     }
 
-    fn stand(&self, place: usize, count: Count, (p_value, accused): (f64, bool), tested: f64) -> PlaceStanding {
+    fn stand(
+        &self,
+        place: usize,
+        count: Count,
+        (p_value, accused): (f64, bool),
+        tested: f64,
+    ) -> PlaceStanding {
         let Count { taps, hits } = count;
-        let (low, high) = probability_interval(hits, taps, CONFIDENCE);
+        let (low, high) =
+            clopper_pearson(hits, taps, CONFIDENCE).map_or((0.0, 1.0), |bound| (bound.low, bound.high));
         let assumed = self.settings.assumed_hit_probability;
         let needed = taps_to_clear(assumed, CONFIDENCE);
         let more = (hits == 0).then(|| needed.saturating_sub(taps));
@@ -184,7 +213,9 @@ impl Attribution {
         let (verdict, reason) = match more {
             _ if accused => (
                 PlaceVerdict::Accused,
-                format!("{hits} of {taps} taps were followed by an event; chance does so in {corrected:.1e} of runs"),
+                format!(
+                    "{hits} of {taps} taps were followed by an event; chance does so in {corrected:.1e} of runs"
+                ),
             ),
             None => (
                 PlaceVerdict::Suspect,

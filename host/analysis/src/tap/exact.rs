@@ -1,17 +1,6 @@
 //! Exact probabilities for a handful of taps.
 
-use statrs::distribution::{Beta, Binomial, ContinuousCDF, DiscreteCDF};
-
-/// Chance of `hits` or more in `trials` independent trials of probability `chance`.
-pub(super) fn at_least(hits: u64, trials: u64, chance: f64) -> f64 {
-    if hits == 0 || chance >= 1.0 {
-        return 1.0;
-    }
-    if hits > trials || chance <= 0.0 {
-        return 0.0;
-    }
-    Binomial::new(chance, trials).map_or(1.0, |binomial| binomial.sf(hits - 1))
-}
+use crate::statistics::binomial_at_least;
 
 /// Comparison of two rates by the exact conditional test of Przyborowski and Wilenski (1940, Biometrika 31:313): the
 /// chance that of all `here + elsewhere` events `here` or more fall into the exposure `here_s`, were the rates equal.
@@ -20,21 +9,7 @@ pub(super) fn rate_excess(here: u64, here_s: f64, elsewhere: u64, elsewhere_s: f
     if here == 0 || total_s <= 0.0 {
         return 1.0;
     }
-    at_least(here, here + elsewhere, here_s / total_s)
-}
-
-/// Two-sided interval on a probability after `hits` of `trials` (Clopper and Pearson 1934, Biometrika 26:404), of
-/// `confidence` at the least.
-pub(super) fn probability_interval(hits: u64, trials: u64, confidence: f64) -> (f64, f64) {
-    let tail = 0.5 * (1.0 - confidence);
-    let quantile = |a: f64, b: f64, share: f64| Beta::new(a, b).map_or(f64::NAN, |beta| beta.inverse_cdf(share));
-    if trials == 0 {
-        return (0.0, 1.0);
-    }
-    let (k, n) = (hits as f64, trials as f64);
-    let low = if hits == 0 { 0.0 } else { quantile(k, n - k + 1.0, tail) };
-    let high = if hits >= trials { 1.0 } else { quantile(k + 1.0, n - k, 1.0 - tail) };
-    (low, high)
+    binomial_at_least(here, here + elsewhere, (here_s / total_s).clamp(0.0, 1.0)).unwrap_or(1.0)
 }
 
 /// Taps without a hit after which a joint that answers each tap with probability `hit_probability` would have shown
@@ -60,18 +35,6 @@ mod tests {
         assert_eq!(taps_to_clear(0.05, 0.95), 59);
         assert_eq!(taps_to_clear(0.10, 0.95), 29);
         assert_eq!(taps_to_clear(0.5, 0.95), 5);
-    }
-
-    /// Exact limits by scipy 1.17.1, `stats.binomtest(k, n).proportion_ci(method="exact")`.
-    #[test]
-    fn interval_agrees_with_reference_library() {
-        for (hits, trials, low, high) in
-            [(0, 10, 0.0, 0.308_497_1), (4, 6, 0.222_778_1, 0.956_728_1), (10, 10, 0.691_502_9, 1.0), (1, 20, 0.001_265_1, 0.248_732_8)]
-        {
-            let interval = probability_interval(hits, trials, 0.95);
-            close(interval.0, low, 1e-5);
-            close(interval.1, high, 1e-5);
-        }
     }
 
     /// Six events against two in equal times: the chance of six or more heads in eight throws is 37/256.

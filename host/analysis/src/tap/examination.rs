@@ -65,7 +65,7 @@ pub struct TapFindings {
     pub background_s: f64,
     /// Time observed altogether, in seconds.
     pub observed_s: f64,
-    /// Most places answer taps: the blow itself disturbs the reading, and places are compared with each other only.
+    /// Innocent places seem to answer taps too (a blow felt next door, microphonics), so taps were compared with taps.
     pub blow_disturbs: bool,
     /// Events dropped because there were too many to keep.
     pub events_forgotten: u64,
@@ -107,7 +107,7 @@ impl TapExamination {
         } else if sample.time_s - self.last_s > GAP_S {
             self.missing_s += sample.time_s - self.last_s;
         }
-        if !(sample.time_s <= self.last_s) {
+        if self.last_s.is_nan() || sample.time_s > self.last_s {
             self.last_s = sample.time_s;
         }
         self.detector.push(sample);
@@ -119,7 +119,11 @@ impl TapExamination {
             let (EventUpdate::Found(event) | EventUpdate::Revised(event)) = update;
             self.events.insert(event.id, event);
             if self.events.len() > MOST_EVENTS {
-                let harmless = self.events.iter().find(|(_, event)| !event.kind.is_fault()).map(|(&id, _)| id);
+                let harmless = self
+                    .events
+                    .iter()
+                    .find(|(_, event)| !event.kind.is_fault())
+                    .map(|(&id, _)| id);
                 match harmless {
                     Some(id) => self.events.remove(&id),
                     None => self.events.pop_first().map(|(_, event)| event),
@@ -134,8 +138,11 @@ impl TapExamination {
     pub fn standing(&self) -> TapFindings {
         let mut events: Vec<&Event> = self.events.values().collect();
         events.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
-        let onsets: Vec<f64> =
-            events.iter().filter(|event| event.kind.is_fault()).map(|event| event.start_s).collect();
+        let onsets: Vec<f64> = events
+            .iter()
+            .filter(|event| event.kind.is_fault())
+            .map(|event| event.start_s)
+            .collect();
         let observed = (self.first_s, self.last_s);
         let attributed = self.attribution.attribute(&onsets, observed, self.missing_s);
         let mut places = attributed.place_of_event.iter();
@@ -144,7 +151,11 @@ impl TapExamination {
             .map(|event| FoundEvent {
                 event: event.clone(),
                 place: if event.kind.is_fault() {
-                    places.next().copied().flatten().map(|place| attributed.labels[place].clone())
+                    places
+                        .next()
+                        .copied()
+                        .flatten()
+                        .map(|place| attributed.labels[place].clone())
                 } else {
                     None
                 },
