@@ -207,7 +207,7 @@ impl Desk<'_> {
     fn show(&self, run: &Path, kind: Kind) -> Result<(), Fault> {
         let folder = RunFolder::open(run, None)?;
         let mut replay = folder.replay()?;
-        let mut examination = Examination::begin(kind, &Settings::default(), folder.marks()?);
+        let mut examination = Examination::begin(kind, &Settings::default(), &folder.marks()?);
         while let Some(sample) = replay.next_sample()? {
             examination.push(&sample);
         }

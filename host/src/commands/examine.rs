@@ -89,7 +89,7 @@ pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
             console,
         )
     } else {
-        examine_table(args, &settings, marks.unwrap_or_default(), console)
+        examine_table(args, &settings, &marks.unwrap_or_default(), console)
     }
 }
 
@@ -122,7 +122,7 @@ fn examine_run(
     };
     let bar = console.progress(None, "reading");
     let mut replay = run.replay()?;
-    let mut pass = Pass::begin(Examination::begin(kind, settings, marks));
+    let mut pass = Pass::begin(Examination::begin(kind, settings, &marks));
     while let Some(sample) = replay.next_sample()? {
         pass.push(&sample, &bar);
     }
@@ -139,12 +139,7 @@ fn examine_run(
 /// Rows looked at before the kind is settled.
 const OPENING_ROWS: usize = 1024;
 
-fn examine_table(
-    args: &Args,
-    settings: &Settings,
-    marks: Vec<Mark>,
-    console: &Console,
-) -> Result<Exit, Fault> {
+fn examine_table(args: &Args, settings: &Settings, marks: &[Mark], console: &Console) -> Result<Exit, Fault> {
     let path = &args.path;
     let file = open(path)?;
     let bytes = file.metadata().map_or(0, |metadata| metadata.len());

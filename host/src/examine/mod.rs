@@ -19,40 +19,59 @@ pub mod words;
 use serde::Serialize;
 use steadybench_analysis::power_up::{PowerUpExamination, PowerUpFindings};
 use steadybench_analysis::sample::{Mark, Sample};
+use steadybench_analysis::soak::{SoakExamination, SoakFindings};
+use steadybench_analysis::tap::{TapExamination, TapFindings};
+use steadybench_analysis::twins::{TwinExamination, TwinFindings};
 
 pub use kind::Kind;
 pub use run_folder::RunFolder;
 pub use settings::Settings;
 
 /// An examination under way.
-#[derive(Debug)]
 pub enum Examination {
-    /// A switch-on.
+    /// Of taps.
+    Tap(Box<TapExamination>),
+    /// Of a soak.
+    Soak(Box<SoakExamination>),
+    /// Of a switch-on.
     PowerUp(Box<PowerUpExamination>),
+    /// Of twins.
+    Twins(Box<TwinExamination>),
 }
 
 /// What an examination ended in.
 #[derive(Debug, Serialize)]
 #[serde(untagged)]
 pub enum Findings {
+    /// Of taps.
+    Tap(TapFindings),
+    /// Of a soak.
+    Soak(SoakFindings),
     /// Of a switch-on.
     PowerUp(PowerUpFindings),
+    /// Of twins.
+    Twins(TwinFindings),
 }
 
 impl Examination {
-    /// Begins an examination.
+    /// Begins an examination. Only taps take marks.
     #[must_use]
-    pub fn begin(kind: Kind, settings: &Settings, marks: Vec<Mark>) -> Self {
+    pub fn begin(kind: Kind, settings: &Settings, marks: &[Mark]) -> Self {
         match kind {
+            Kind::Tap => Self::Tap(Box::new(TapExamination::new(settings.tap(), marks))),
+            Kind::Soak => Self::Soak(Box::new(SoakExamination::new(settings.soak()))),
             Kind::PowerUp => Self::PowerUp(Box::new(PowerUpExamination::new(settings.power_up()))),
-            Kind::Tap | Kind::Soak | Kind::Twins => todo!(),
+            Kind::Twins => Self::Twins(Box::new(TwinExamination::new(settings.twins()))),
         }
     }
 
     /// Takes the next sample; samples come in the order of their time.
     pub fn push(&mut self, sample: &Sample) {
         match self {
+            Self::Tap(examination) => examination.push(sample),
+            Self::Soak(examination) => examination.push(sample),
             Self::PowerUp(examination) => examination.push(sample),
+            Self::Twins(examination) => examination.push(sample),
         }
     }
 
@@ -60,7 +79,10 @@ impl Examination {
     #[must_use]
     pub fn finish(self) -> Findings {
         match self {
+            Self::Tap(examination) => Findings::Tap(examination.finish()),
+            Self::Soak(examination) => Findings::Soak(examination.finish()),
             Self::PowerUp(examination) => Findings::PowerUp(examination.finish()),
+            Self::Twins(examination) => Findings::Twins(examination.finish()),
         }
     }
 }

@@ -1,6 +1,10 @@
 //! What the operator sets with `--set key=value`.
 
+use steadybench_analysis::events::EventSettings;
 use steadybench_analysis::power_up::{ChannelType, PowerUpSettings};
+use steadybench_analysis::soak::SoakSettings;
+use steadybench_analysis::tap::TapSettings;
+use steadybench_analysis::twins::TwinSettings;
 
 use crate::exit::Exit;
 use crate::fault::Fault;
@@ -95,6 +99,38 @@ impl Settings {
             _ => return Err(unknown(word)),
         }
         Ok(())
+    }
+
+    /// The settings of a tap examination.
+    #[must_use]
+    pub fn tap(&self) -> TapSettings {
+        let events = EventSettings {
+            rate_hz: self.rate_hz,
+            mains_hz: self.mains_hz,
+            ..EventSettings::default()
+        };
+        TapSettings {
+            events,
+            ..TapSettings::default()
+        }
+    }
+
+    /// The settings of a soak examination: none are the operator's.
+    #[must_use]
+    pub fn soak(&self) -> SoakSettings {
+        SoakSettings::default()
+    }
+
+    /// The settings of a comparison of twins.
+    #[must_use]
+    pub fn twins(&self) -> TwinSettings {
+        let default = TwinSettings::default();
+        TwinSettings {
+            mains_hz: self.mains_hz,
+            margin_share: self.margin_share.unwrap_or(default.margin_share),
+            margin_floor_a: self.margin_a.unwrap_or(default.margin_floor_a),
+            ..default
+        }
     }
 
     /// The settings of a power-up examination.

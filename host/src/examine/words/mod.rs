@@ -1,6 +1,9 @@
 //! Findings as a page for a person: words first, then the figures, each with its bound.
 
 mod power_up;
+mod soak;
+mod tap;
+mod twins;
 
 use super::Findings;
 
@@ -9,6 +12,9 @@ use super::Findings;
 pub fn of(findings: &Findings) -> String {
     match findings {
         Findings::PowerUp(findings) => power_up::page(findings),
+        Findings::Soak(findings) => soak::page(findings),
+        Findings::Tap(findings) => tap::page(findings),
+        Findings::Twins(findings) => twins::page(findings),
     }
 }
 

@@ -21,12 +21,17 @@ fn write_page(page: &mut String, findings: &SoakFindings) -> std::fmt::Result {
     for channel in &findings.drift {
         write_channel(page, channel)?;
     }
-    let (faults, harmless): (Vec<_>, Vec<_>) = findings.events.iter().partition(|event| event.kind.is_fault());
+    let (faults, harmless): (Vec<_>, Vec<_>) =
+        findings.events.iter().partition(|event| event.kind.is_fault());
     write_events(page, "Events that speak against the unit", &faults)?;
     write_events(page, "Seen and judged harmless", &harmless)?;
     for gap in &findings.gaps {
         let (start, length) = (duration(gap.start_s), duration(gap.end_s - gap.start_s));
-        writeln!(page, "Channel {}: no readings for {length} from {start} on", gap.channel)?;
+        writeln!(
+            page,
+            "Channel {}: no readings for {length} from {start} on",
+            gap.channel
+        )?;
     }
     Ok(())
 }
@@ -53,16 +58,22 @@ fn write_channel(page: &mut String, channel: &ChannelSoak) -> std::fmt::Result {
         writeln!(page, "  drift             {figure} at constant room temperature")?;
     }
     if let Some(tau_s) = channel.settle_tau_s {
-        let range = channel.settle_tau_range_s.map_or_else(String::new, |[low, high]| {
-            format!(" ({} to {})", duration(low), duration(high))
-        });
+        let range = channel
+            .settle_tau_range_s
+            .map_or_else(String::new, |[low, high]| {
+                format!(" ({} to {})", duration(low), duration(high))
+            });
         writeln!(page, "  time constant     {}{range}", duration(tau_s))?;
     }
     if let Some(slope) = &channel.temperature_slope {
         let figure = bounded(slope.value, Some(slope.low), Some(slope.high), "A/K");
         writeln!(page, "  with temperature  {figure}")?;
     }
-    writeln!(page, "  one reading       ± {} (standard deviation)", plain(channel.reading_sd_a, "A"))?;
+    writeln!(
+        page,
+        "  one reading       ± {} (standard deviation)",
+        plain(channel.reading_sd_a, "A")
+    )?;
     for note in &channel.notes {
         writeln!(page, "  note: {note}")?;
     }
@@ -84,10 +95,18 @@ fn write_events(page: &mut String, title: &str, events: &[&SoakEvent]) -> std::f
         };
         let length = duration(event.end_s - event.start_s);
         let size = plain(event.size_a, "A");
-        writeln!(page, "  at {:.1} s on channel {}: {kind} of {size} for {length}", event.start_s, event.channel)?;
+        writeln!(
+            page,
+            "  at {:.1} s on channel {}: {kind} of {size} for {length}",
+            event.start_s, event.channel
+        )?;
     }
     if events.len() > EVENTS_LISTED {
-        writeln!(page, "  and {} more; --json lists them all", events.len() - EVENTS_LISTED)?;
+        writeln!(
+            page,
+            "  and {} more; --json lists them all",
+            events.len() - EVENTS_LISTED
+        )?;
     }
     Ok(())
 }

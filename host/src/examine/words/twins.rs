@@ -28,10 +28,18 @@ fn write_page(page: &mut String, findings: &TwinFindings) -> std::fmt::Result {
     let [first, second] = findings.mean_a.map(|mean| plain(mean, "A"));
     writeln!(page, "  mean currents     {first} and {second}")?;
     if let Some(difference) = compare.difference_a {
-        writeln!(page, "  difference        {}", bounded(difference, compare.ci_low, compare.ci_high, "A"))?;
+        writeln!(
+            page,
+            "  difference        {}",
+            bounded(difference, compare.ci_low, compare.ci_high, "A")
+        )?;
     }
     if let Some(ratio) = &compare.ratio {
-        writeln!(page, "  ratio             {:.4} ({:.4} to {:.4})", ratio.value, ratio.low, ratio.high)?;
+        writeln!(
+            page,
+            "  ratio             {:.4} ({:.4} to {:.4})",
+            ratio.value, ratio.low, ratio.high
+        )?;
     }
     writeln!(page, "  does not matter   up to {}", plain(compare.margin_a, "A"))?;
     if !findings.beside.is_empty() {
@@ -39,12 +47,24 @@ fn write_page(page: &mut String, findings: &TwinFindings) -> std::fmt::Result {
     }
     for side in &findings.beside {
         let mark = if side.differs { "DIFFERS" } else { "alike" };
-        writeln!(page, "  {}: {:.4} and {:.4}, {mark}: {}", side.what, side.value[0], side.value[1], side.reason)?;
+        writeln!(
+            page,
+            "  {}: {:.4} and {:.4}, {mark}: {}",
+            side.what, side.value[0], side.value[1], side.reason
+        )?;
     }
     let matched = findings.matched_readings;
-    writeln!(page, "Over {} and {matched} readings of both channels", duration(findings.duration_s))?;
+    writeln!(
+        page,
+        "Over {} and {matched} readings of both channels",
+        duration(findings.duration_s)
+    )?;
     if findings.unmatched_readings > 0 {
-        writeln!(page, "  {} readings left out: one channel was missing", findings.unmatched_readings)?;
+        writeln!(
+            page,
+            "  {} readings left out: one channel was missing",
+            findings.unmatched_readings
+        )?;
     }
     Ok(())
 }
