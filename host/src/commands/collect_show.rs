@@ -134,6 +134,9 @@ fn state_line(board: &LiveBoard, recorder: &RecorderStatus) -> String {
 fn put(line: &mut String, value: Option<f64>, decimals: usize, unit: &str) {
     match value {
         Some(value) => {
+            // What rounds to nothing has no sign.
+            let smallest_shown = 0.5 * 10_f64.powi(-(decimals as i32));
+            let value = if value.abs() < smallest_shown { 0.0 } else { value };
             let _ = write!(line, " {value:.decimals$} {unit}");
         }
         None => {
