@@ -14,12 +14,15 @@
 //! | [`web`] | the page, and the requests it answers |
 //! | [`quantity`] | quantities as they are typed |
 //! | [`port`] | where bytes come from and go to: serial devices, network sockets, virtual benches |
+//! | [`cautions`] | cautions in their short form, shown where they matter |
+//! | [`grid`] | rows of words in columns, for people |
 //! | [`console`] | words for people, JSON for programs, progress only on a terminal |
 //! | [`examine`] | one recording examined and told |
 //! | [`exit`] | what each exit code means |
 //! | [`fault`] | what went wrong: the value, the rule it broke, the remedy |
 //! | [`table`] | the CSV of any meter, read in bounded memory |
 
+pub mod cautions;
 pub mod clock;
 pub mod collector;
 pub mod commands;
@@ -27,6 +30,7 @@ pub mod console;
 pub mod examine;
 pub mod exit;
 pub mod fault;
+pub mod grid;
 pub mod link;
 pub mod live;
 pub mod port;

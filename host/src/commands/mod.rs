@@ -13,6 +13,7 @@ mod collect_show;
 pub mod demo;
 pub mod examine;
 pub mod mark;
+pub mod plan;
 pub mod ports;
 
 /// Two-channel bench recorder: power a unit up safely, find the bad stage or joint, prove it stays mended.
@@ -36,6 +37,8 @@ enum Command {
     Collect(Box<collect::Args>),
     /// Mark this instant in the run that is being recorded.
     Mark(mark::Args),
+    /// Work out on paper which shunt, fuse, limiter or thermistor divider to put in.
+    Plan(plan::Args),
     /// List the ports that a board may be on.
     Ports(ports::Args),
 }
@@ -64,6 +67,7 @@ fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
         Command::Examine(args) => examine::run(&args, console),
         Command::Collect(args) => collect::run(&args, console),
         Command::Mark(args) => mark::run(&args, console),
+        Command::Plan(args) => plan::run(&args, console),
         Command::Ports(args) => ports::run(&args, console),
     }
 }

@@ -40,6 +40,6 @@ pub use divider::{DividerAdvice, DividerError, DividerNeed, DividerOption, choos
 pub use e_series::{e12_between, shunt_values_between};
 pub(crate) use quantity::with_point;
 pub use quantity::{Quantity, QuantityError, parse_any_quantity, parse_quantity};
-pub use shunt::{ShuntAdvice, ShuntError, ShuntNeed, ShuntOption, ShuntRange, choose_shunt};
+pub use shunt::{ShuntAdvice, ShuntError, ShuntNeed, ShuntOption, ShuntRange, choose_shunt, shunt_option};
 pub use track::{Track, TrackError, TrackEstimate, estimate_track};
 pub use unit::Unit;

@@ -173,23 +173,7 @@ pub enum ShuntError {
 /// # Ok::<(), steadybench_analysis::planning::ShuntError>(())
 /// ```
 pub fn choose_shunt(need: &ShuntNeed) -> Result<ShuntAdvice, ShuntError> {
-    let peak_a = need.peak_a.unwrap_or(need.running_a).max(need.running_a);
-    let burden_v = need.burden_v.unwrap_or(0.005 * need.rail_v);
-    for (what, value) in [
-        ("a rail", need.rail_v),
-        ("a running current", need.running_a),
-        ("a peak current", need.peak_a.unwrap_or(peak_a)),
-        ("a burden", burden_v),
-        ("a power", need.power_w),
-        ("a thermal resistance", need.thermal_resistance_k_per_w),
-    ] {
-        if !(value.is_finite() && value > 0.0) {
-            return Err(ShuntError::NotPositive { what, value });
-        }
-    }
-    if need.rail_v > HIGHEST_RAIL_V {
-        return Err(ShuntError::RailTooHigh { rail_v: need.rail_v });
-    }
+    let (peak_a, burden_v) = validate(need)?;
     let by_burden = burden_v / need.running_a;
     let by_heat = need.power_w / (need.running_a * need.running_a);
     let by_range = ShuntRange::Wide.full_scale_v() / (1.1 * peak_a);
@@ -244,6 +228,52 @@ pub fn choose_shunt(need: &ShuntNeed) -> Result<ShuntAdvice, ShuntError> {
         table,
         reasoning,
     })
+}
+
+/// What one shunt would do, a common value or not.
+///
+/// # Errors
+/// As [`choose_shunt`], and when the resistance isn't above 0.
+///
+/// ```
+/// use steadybench_analysis::planning::{ShuntNeed, shunt_option};
+///
+/// // 1.5 A through 50 mΩ: 75 mV and 112.5 mW.
+/// let option = shunt_option(&ShuntNeed::new(24.0, 1.5), 0.05)?;
+/// assert!((option.burden_v - 0.075).abs() < 1e-12 && (option.dissipation_w - 0.1125).abs() < 1e-12);
+/// # Ok::<(), steadybench_analysis::planning::ShuntError>(())
+/// ```
+pub fn shunt_option(need: &ShuntNeed, resistance_ohm: f64) -> Result<ShuntOption, ShuntError> {
+    let (peak_a, burden_v) = validate(need)?;
+    if !(resistance_ohm.is_finite() && resistance_ohm > 0.0) {
+        return Err(ShuntError::NotPositive {
+            what: "a shunt",
+            value: resistance_ohm,
+        });
+    }
+    Ok(option(resistance_ohm, need, peak_a, burden_v))
+}
+
+/// Peak current and burden that hold, once every figure is found to be possible.
+fn validate(need: &ShuntNeed) -> Result<(f64, f64), ShuntError> {
+    let peak_a = need.peak_a.unwrap_or(need.running_a).max(need.running_a);
+    let burden_v = need.burden_v.unwrap_or(0.005 * need.rail_v);
+    for (what, value) in [
+        ("a rail", need.rail_v),
+        ("a running current", need.running_a),
+        ("a peak current", need.peak_a.unwrap_or(peak_a)),
+        ("a burden", burden_v),
+        ("a power", need.power_w),
+        ("a thermal resistance", need.thermal_resistance_k_per_w),
+    ] {
+        if !(value.is_finite() && value > 0.0) {
+            return Err(ShuntError::NotPositive { what, value });
+        }
+    }
+    if need.rail_v > HIGHEST_RAIL_V {
+        return Err(ShuntError::RailTooHigh { rail_v: need.rail_v });
+    }
+    Ok((peak_a, burden_v))
 }
 
 fn option(resistance_ohm: f64, need: &ShuntNeed, peak_a: f64, burden_limit_v: f64) -> ShuntOption {
