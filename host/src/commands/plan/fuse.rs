@@ -254,7 +254,7 @@ fn page(answer: &Answer) -> String {
     page.push_str("Ratings beside it in the same place, as shares of what each stands\n");
     let rows: Vec<Vec<String>> = answer.neighbours.iter().map(row).collect();
     page.push_str(&grid(
-        &["rating", "running", "switch-on", "of", "short", "word"],
+        &["rating", "running", "switch-on", "allowed", "short", "word"],
         &rows,
     ));
     page.push_str(&cautions::lines(&[answer.caution]));
@@ -277,6 +277,15 @@ fn row(neighbour: &FuseNeighbour) -> Vec<String> {
     ]
 }
 
+/// As a data sheet prints it: milliseconds, seconds, minutes.
+fn opening_time(seconds: f64) -> String {
+    match seconds {
+        s if s < 1.0 => format!("{} ms", (s * 1e3).round()),
+        s if s < 300.0 => format!("{s} s"),
+        s => format!("{} min", s / 60.0),
+    }
+}
+
 fn gates(finding: &FuseFinding) -> String {
     let rows: Vec<Vec<String>> = finding
         .gates
@@ -284,7 +293,7 @@ fn gates(finding: &FuseFinding) -> String {
         .map(|gate| {
             let limit = |limit: Option<steadybench_analysis::fuse::TimeLimit>| {
                 limit.map_or("-".to_owned(), |limit| {
-                    format!("{} ({})", engineering(limit.seconds, "s", 3), limit.vouched)
+                    format!("{} ({})", opening_time(limit.seconds), limit.vouched)
                 })
             };
             vec![

@@ -16,6 +16,9 @@ use crate::grid::grid;
 
 const QUESTION: &str = "plan shunt";
 
+/// How many values below and above the advised one a page shows; JSON has them all.
+const NEIGHBOURS: usize = 6;
+
 /// Arguments of `steady plan shunt`.
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
@@ -161,10 +164,17 @@ fn page(answer: &Answer) -> String {
             None => "No common shunt fits all of that; the table says what stands in the way.\n".to_owned(),
         });
         sentences(&mut page, &advice.reasoning);
+        let chosen = advice
+            .table
+            .iter()
+            .position(|option| advice.chosen.as_ref() == Some(option));
+        let around = chosen.unwrap_or(advice.table.len() / 2);
         let rows: Vec<Vec<String>> = advice
             .table
             .iter()
-            .map(|option| row(option, advice.chosen.as_ref() == Some(option)))
+            .enumerate()
+            .filter(|(at, _)| at.abs_diff(around) <= NEIGHBOURS)
+            .map(|(at, option)| row(option, chosen == Some(at)))
             .collect();
         page.push_str(&grid(&HEADING, &rows));
     }
@@ -235,7 +245,7 @@ mod tests {
         answer(&Line::parse_from(std::iter::once("shunt").chain(words.split(' '))).args)
     }
 
-    /// The vent controller's 24 V rail; burden and heat by Ohm's law: 1.5 A · 33 mΩ = 49.5 mV, · 1.5 A = 74.3 mW.
+    /// The vent controller's 24 V rail; burden and heat by Ohm's law: 1.5 A · 33 mΩ = 49.5 mV, · 1.5 A = 74.25 mW.
     #[test]
     fn the_page_shows_the_advised_shunt_among_its_neighbours() {
         let answer = asked("24V 1.5A 50mOhm --peak 4A").unwrap();
@@ -246,7 +256,7 @@ mod tests {
         );
         assert!(page.contains("Advised: 33.0 mΩ"), "{page}");
         let advised = page.lines().find(|line| line.ends_with("advised")).unwrap();
-        for figure in ["33.0 mΩ", "49.5 mV", "74.2 mW", "0.21 %"] {
+        for figure in ["33.0 mΩ", "49.5 mV", "74.3 mW", "0.21 %"] {
             assert!(advised.contains(figure), "{advised}");
         }
         assert!(
