@@ -127,7 +127,7 @@ fn the_guard_of_a_board_ends_the_program_with_its_own_code() {
     let (board, run) = closed(&job);
     assert_eq!(board.lost_readings, 0);
     let events = std::fs::read_to_string(run.join("events.csv")).unwrap();
-    assert!(events.contains(",guard_trip,2,"), "{events}");
+    assert!(events.contains(",guard_trip,,2,"), "{events}");
 }
 
 #[test]

@@ -10,7 +10,7 @@ use crate::clock::HostTime;
 use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::link::{Link, LinkEvent, SetUp};
-use crate::live::LiveBoard;
+use crate::live::{Detection, LiveBoard};
 use crate::port::{Incoming, Line, PortAddress, open};
 use crate::recorder::{BoardIntroduction, HostMarkKind, Record, RecordSink, Stamp};
 use crate::stream::{Stream, refusal_words};
@@ -62,6 +62,7 @@ pub struct Station {
     link: Link,
     cutter: FrameCutter,
     stream: Stream,
+    detection: Detection,
     live: Arc<Mutex<LiveBoard>>,
     sink: Option<RecordSink>,
     /// Records of a board that has not said yet who it is, or of a run whose files are not made yet.
@@ -92,6 +93,7 @@ impl Station {
             link: Link::new(start.elapsed()),
             cutter: FrameCutter::default(),
             stream: Stream::new(),
+            detection: Detection::default(),
             sink: None,
             held: Some(Vec::new()),
             introduction: None,
@@ -277,7 +279,11 @@ impl Station {
 
     fn commit(&mut self, record: Record) {
         let live = &mut *self.live.lock().unwrap_or_else(PoisonError::into_inner);
-        self.stream.take(&record, &mut |output| live.take(&output));
+        let detection = &mut self.detection;
+        self.stream.take(&record, &mut |output| {
+            live.take(&output);
+            detection.take(&output, &mut |detected| live.take_event(&detected));
+        });
         live.count(&self.stream);
         if let Some(sink) = &mut self.sink {
             sink.push(record);

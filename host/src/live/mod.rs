@@ -1,14 +1,18 @@
 //! What can be seen of a board while it is recorded: bounded memory, nobody waits for it.
 
+mod detection;
+
 use std::collections::VecDeque;
 
 use serde::Serialize;
+use steadybench_analysis::events::EventKind;
 use steadybench_analysis::sample::Sample;
 use steadybench_protocol::{GuardState, Hello};
 
 use crate::recorder::serial_digits;
 use crate::stream::{HappeningKind, MarkSource, Output, Reading, Stream, When};
-use crate::units::SlowQuantities;
+
+pub use detection::{Detected, Detection, event_name};
 
 /// The shown current is the mean over so much board time, in microseconds.
 const SHOWN_OVER_US: i64 = 500_000;
@@ -53,8 +57,9 @@ pub struct LiveBoard {
     pub lines: VecDeque<(u64, String)>,
     #[serde(skip)]
     shown: Shown,
+    /// Events told, each with the word it had.
     #[serde(skip)]
-    slow: SlowQuantities,
+    told: VecDeque<(u64, EventKind)>,
 }
 
 /// The means in progress.
@@ -114,6 +119,29 @@ impl LiveBoard {
         }
     }
 
+    /// Takes an event that the detector found. What it judges harmless, and a revision that keeps the word, is no news.
+    pub fn take_event(&mut self, detected: &Detected) {
+        let event = &detected.event;
+        let harmless = event.kind == EventKind::Nuisance;
+        let same = self.told.iter().any(|told| *told == (event.id, event.kind));
+        if same || harmless && !detected.revised {
+            return;
+        }
+        if self.told.len() == LINES_MAX {
+            self.told.pop_front();
+        }
+        self.told.push_back((event.id, event.kind));
+        let words = format!(
+            "{} on channel {}: {:+.4} A for {:.1} ms{}",
+            event_name(event.kind).replace('_', " "),
+            event.channel,
+            event.size_a,
+            (event.end_s - event.start_s) * 1e3,
+            if detected.revised { " (revised)" } else { "" },
+        );
+        self.line(detected.when, &words);
+    }
+
     /// Brings the counts up to date.
     pub fn count(&mut self, stream: &Stream) {
         let counts = stream.counts();
@@ -139,9 +167,6 @@ impl LiveBoard {
         self.elapsed_s = elapsed_us as f64 * 1e-6;
         if let Some(instant) = reading.when.utc {
             self.utc_bound_s = Some(instant.bound_s);
-        }
-        if let Some(slow) = reading.slow {
-            self.slow = slow;
         }
         for (channel, current_a) in reading.current_a.into_iter().enumerate() {
             if let Some(current_a) = current_a {

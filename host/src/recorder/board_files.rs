@@ -3,6 +3,7 @@
 use std::io;
 use std::path::Path;
 
+use crate::live::{Detected, Detection};
 use crate::stream::{Output, Stream};
 use crate::units::Units;
 
@@ -26,6 +27,7 @@ pub(super) struct BoardFiles {
     until_utc_us: Option<i64>,
     full_rate_until_us: i64,
     minutes: Minutes,
+    detection: Detection,
     wire: Spool,
     readings_csv: Option<Spool>,
     minutes_csv: Spool,
@@ -64,6 +66,7 @@ impl BoardFiles {
             until_utc_us: None,
             full_rate_until_us,
             minutes: Minutes::new(plan.interval_us),
+            detection: Detection::default(),
             wire: make("wire.log", &chunk::file_header())?,
             readings_csv: match plan.full_rate {
                 FullRate::Never => None,
@@ -134,7 +137,11 @@ impl BoardFiles {
                 until_utc_us: &mut self.until_utc_us,
                 rows: &mut rows,
             };
-            stream.take(&record, &mut |output| row_writer.put(&output));
+            let detection = &mut self.detection;
+            stream.take(&record, &mut |output| {
+                row_writer.put(&output);
+                detection.take(&output, &mut |detected| row_writer.put_event(&detected));
+            });
         }
         let raw = std::mem::take(&mut self.raw);
         self.wire
@@ -160,6 +167,10 @@ impl BoardFiles {
             let mut text = String::new();
             self.minutes.close(&mut text, units);
             self.minutes_csv.push(text.into_bytes());
+            let mut text = String::new();
+            self.detection
+                .finish(&mut |detected| csv_rows::put_event(&mut text, &detected, units));
+            self.events_csv.push(text.into_bytes());
         }
         Ok(())
     }
@@ -217,6 +228,12 @@ impl RowWriter<'_> {
             Output::Mark(mark) => csv_rows::put_mark(&mut self.rows.marks, mark),
             Output::Happening(happening) => csv_rows::put_happening(&mut self.rows.events, happening),
             Output::Slow { .. } | Output::Health(_) => {}
+        }
+    }
+
+    fn put_event(&mut self, detected: &Detected) {
+        if let Some(units) = self.units.as_ref() {
+            csv_rows::put_event(&mut self.rows.events, detected, units);
         }
     }
 

@@ -167,8 +167,8 @@ fn rows_read_back_and_hold_what_was_recorded() {
     2026-09-21T14:13:23.000000Z,1.000000,1,1000,0,0.028109375,0.0250000,0.0312187,0.001805100,-0.003110019,-0.0062188,0.0000000,0.001804310,24.000000,23.984375,24.003906,,,,24.9806,
     "#);
     insta::assert_snapshot!(unix(&disk.text(Path::new("run/events.csv"))), @r#"
-    utc,elapsed_s,event,channel,duration_s,size_a,lost_readings,detail
-    ,,port_opened,,,,,/dev/test was opened
+    utc,elapsed_s,event,number,channel,duration_s,size_a,size_uncertainty_a,lost_readings,detail
+    ,,port_opened,,,,,,,/dev/test was opened
     "#);
 }
 
@@ -221,7 +221,7 @@ fn what_memory_cannot_hold_is_lost_in_whole_blocks_and_counted() {
         2,
         "{events}"
     );
-    assert!(events.contains(",3.000000,gap,,2.000000,,2000,"), "{events}");
+    assert!(events.contains(",3.000000,gap,,,2.000000,,,2000,"), "{events}");
     // What the operator said is kept.
     assert_eq!(disk.text(Path::new("run/marks.csv")).matches("'=J").count(), 10);
 }

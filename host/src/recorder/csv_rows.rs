@@ -5,6 +5,7 @@
 
 use steadybench_protocol::MarkEdge;
 
+use crate::live::{Detected, event_name};
 use crate::stream::{Gap, Happening, MarkRow, MarkSource, Reading, When};
 use crate::units::Units;
 
@@ -17,8 +18,8 @@ pub(super) const READINGS_HEADER: &str = "utc,elapsed_s,reading,lost_readings,la
     ch1_temperature_c,ch2_temperature_c,ch1_chip_c,ch2_chip_c\r\n";
 
 /// Header of `events.csv`.
-pub(super) const EVENTS_HEADER: &str =
-    "utc,elapsed_s,event,channel,duration_s,size_a,lost_readings,detail\r\n";
+pub(super) const EVENTS_HEADER: &str = "utc,elapsed_s,event,number,channel,duration_s,size_a,size_uncertainty_a,\
+    lost_readings,detail\r\n";
 
 /// Header of `marks.csv`.
 pub(super) const MARKS_HEADER: &str = "utc,elapsed_s,mark,edge,number,label\r\n";
@@ -98,9 +99,9 @@ pub(super) fn put_gap_in_readings(text: &mut String, gap: &Gap) {
 /// The row of `events.csv` that states a gap.
 pub(super) fn put_gap(text: &mut String, gap: &Gap) {
     put_when(text, gap.when);
-    text.push_str("gap,,");
+    text.push_str("gap,,,");
     put_seconds(text, i64::try_from(gap.duration_us).unwrap_or(i64::MAX));
-    text.push_str(",,");
+    text.push_str(",,,");
     if gap.first_index.is_some() {
         put!(text, "{}", gap.readings);
     }
@@ -112,12 +113,26 @@ pub(super) fn put_gap(text: &mut String, gap: &Gap) {
 /// A row of `events.csv`.
 pub(super) fn put_happening(text: &mut String, happening: &Happening) {
     put_when(text, happening.when);
-    put!(text, "{},", happening.kind.name());
+    put!(text, "{},,", happening.kind.name());
     if let Some(channel) = happening.channel {
         put!(text, "{channel}");
     }
-    text.push_str(",,,,");
+    text.push_str(",,,,,");
     put_text(text, &happening.detail);
+    text.push_str(ROW_END);
+}
+
+/// A row of `events.csv` for an event in the readings. A later row of the same number supersedes an earlier one.
+pub(super) fn put_event(text: &mut String, detected: &Detected, units: &Units) {
+    let event = &detected.event;
+    put_when(text, detected.when);
+    put!(text, "{},{},{},", event_name(event.kind), event.id, event.channel);
+    put_seconds(text, ((event.end_s - event.start_s) * 1e6).round() as i64);
+    let decimals = units.channels[usize::from(event.channel == 2)].current_decimals();
+    put_value(text, Some(event.size_a), decimals);
+    put_value(text, Some(event.size_uncertainty_a), decimals);
+    text.push_str(",,");
+    put_text(text, &event.reason);
     text.push_str(ROW_END);
 }
 

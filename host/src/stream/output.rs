@@ -20,7 +20,16 @@ impl When {
     /// The instant `micros` microseconds of board time later, for spans so short that the clocks' rates do not matter.
     #[must_use]
     pub fn plus_micros(self, micros: u64) -> Self {
-        let micros = i64::try_from(micros).unwrap_or(i64::MAX);
+        self.moved(i64::try_from(micros).unwrap_or(i64::MAX))
+    }
+
+    /// The instant `micros` microseconds of board time earlier, for spans as short.
+    #[must_use]
+    pub fn minus_micros(self, micros: i64) -> Self {
+        self.moved(micros.saturating_neg())
+    }
+
+    fn moved(self, micros: i64) -> Self {
         Self {
             elapsed_us: self
                 .elapsed_us
