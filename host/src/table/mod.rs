@@ -4,9 +4,9 @@
 //! |---|---|
 //! | [`decode`] | bytes to UTF-8: byte order marks, UTF-16 |
 //! | [`dialect`] | separator, decimal sign, where the rows begin, what the columns are called |
-//! | [`unit`] | what a unit in a heading or a cell scales to |
+//! | [`mod@unit`] | what a unit in a heading or a cell scales to |
 //! | [`instant`] | dates and times of day as people's instruments write them |
-//! | [`column`] | which column is taken for what, by its heading or by the operator's word |
+//! | [`mod@column`] | which column is taken for what, by its heading or by the operator's word |
 //! | [`rows`] | row after row as [`steadybench_analysis::sample::Sample`]s |
 //!
 //! A blank cell is a missing value and a missing row is a gap; neither is ever a zero. What was taken for what is told
