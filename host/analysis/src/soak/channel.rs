@@ -4,12 +4,15 @@ use super::background::{noise_of_readings, running_median};
 use super::grid::{Bins, Grid};
 use super::intermittents::{Departure, Finder};
 use super::noise::NoiseModel;
-use super::settling::{Effort, Settling, SettlingModel, Temperature};
+use super::regressors::Temperature;
+use super::settling::{Effort, Settling, SettlingModel};
 use super::shifts::{Shift, convincing, placed};
 use super::warming::Warming;
 
 /// Bins used for the slow questions at most.
 const BINS: usize = 720;
+/// z-value that a level shift must keep in the fit of the whole recording.
+const SHIFT_STANDS: f64 = 4.5;
 /// Level shifts looked for at most.
 const SHIFTS: usize = 6;
 
@@ -134,6 +137,7 @@ impl Channel {
             let reach = (2 * self.bins.places).max(20);
             // An edge looks like an event to the running median; here it must not be struck out.
             let shown = near.saturating_sub(2 * reach)..(near + 2 * reach).min(self.masked.len());
+            let before = self.masked.clone();
             self.masked[shown.start.max(self.first)..shown.end].fill(false);
             let shift = placed(
                 &self.residual,
@@ -154,7 +158,31 @@ impl Channel {
             self.shifts.push(shift);
             self.shifts.sort_by_key(|shift| shift.place);
             self.fit(grid, effort);
+            if self.weigh_shifts(grid, effort) {
+                // Seen from the whole recording it is none: an event's edge, or settling.
+                self.masked = before;
+                self.fit(grid, effort);
+                return;
+            }
         }
+    }
+
+    /// Takes sizes and z-values of the shifts from the fit; drops those that do not stand, and says whether any fell.
+    pub(crate) fn weigh_shifts(&mut self, grid: &Grid, effort: Effort) -> bool {
+        let Some(settling) = &self.settling else {
+            return false;
+        };
+        let shifts = self.shifts_s(grid);
+        let model = SettlingModel::new(&self.bins, &shifts, self.temperature, self.resolution, effort);
+        let fitted = model.shifts(settling);
+        drop(model);
+        for (shift, (size, sd)) in self.shifts.iter_mut().zip(fitted) {
+            shift.size = size;
+            shift.z = size / sd;
+        }
+        let count = self.shifts.len();
+        self.shifts.retain(|shift| shift.z.abs() > SHIFT_STANDS);
+        self.shifts.len() < count
     }
 
     fn without_trend(&self, grid: &Grid, model: &SettlingModel<'_>, settling: &Settling) -> Vec<f64> {

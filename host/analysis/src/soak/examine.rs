@@ -39,6 +39,9 @@ pub(crate) fn examine(cells: &Cells, settings: &SoakSettings) -> SoakFindings {
     for (channel, found) in channels.iter_mut().zip(&searches) {
         channel.mask(&found.departures);
         channel.fit(&grid, Effort::FULL);
+        if channel.weigh_shifts(&grid, Effort::FULL) {
+            channel.fit(&grid, Effort::FULL);
+        }
     }
     let mut events = departures_as_events(&grid, &channels, &searches);
     events.extend(shifts_as_events(&grid, &channels));

@@ -88,6 +88,14 @@ impl Mixture {
         0.5 * (low + high)
     }
 
+    /// Median and equal-tailed 95 % interval: for a skewed mixture the median errs less than the mean.
+    pub(crate) fn middle(&self) -> Bounded {
+        Bounded {
+            value: self.quantile(0.5),
+            ..self.estimate()
+        }
+    }
+
     /// Mean and equal-tailed 95 % interval.
     pub(crate) fn estimate(&self) -> Bounded {
         self.interval(0.95)

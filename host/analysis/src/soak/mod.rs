@@ -68,6 +68,7 @@ pub(crate) mod mixture;
 pub(crate) mod noise;
 pub(crate) mod noise_fit;
 pub(crate) mod regression;
+mod regressors;
 mod settling;
 mod shifts;
 #[cfg(test)]

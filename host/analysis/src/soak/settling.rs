@@ -24,6 +24,7 @@ use super::mixture::Mixture;
 use super::noise::{NoiseModel, Whitener};
 use super::noise_fit::{NoiseFit, NoisePrior, WeightedNoise};
 use super::regression::{Column, Gram};
+use super::regressors::{Temperature, centred, interpolated, lagged, share_after};
 
 /// How finely to look. The live page looks less finely than the end of a soak.
 #[derive(Clone, Copy, Debug)]
@@ -87,15 +88,20 @@ pub(crate) struct Settling {
     pub(crate) noise: NoiseModel,
     /// The noise fit, to start the next one from.
     pub(crate) noise_fit: NoiseFit,
-    best: Explanation,
-    best_mean: DVector<f64>,
-    /// The columns of the best explanation, kept because the model is made anew for every use.
-    best_columns: Vec<Vec<f64>>,
-    best_prior_sd: Vec<f64>,
+    best: Best,
 }
 
 /// Lag given to what the explained case temperature leaves over, in seconds.
 const LEFTOVER_LAG_S: f64 = 150.0;
+
+/// The most credible explanation, worked out: kept because the model is made anew for every use.
+#[derive(Clone, Debug)]
+struct Best {
+    time_constants_s: Vec<f64>,
+    mean: DVector<f64>,
+    sd: Vec<f64>,
+    columns: Vec<Column>,
+}
 
 /// Likelihood ratio, in natural logarithms, below the best at which an explanation is dropped.
 const DROP_BELOW: f64 = 14.0;
@@ -307,20 +313,20 @@ impl<'a> SettlingModel<'a> {
                 }
             }
         }
-        let best_fit = self.gram(&noise).fit(&self.space.columns, &best.columns)?;
-        let columns = best
-            .columns
-            .iter()
-            .map(|&k| self.space.columns[k].clone())
-            .collect();
-        sums.finish(
-            noise,
-            noise_fit,
-            best,
-            best_fit.mean,
-            columns,
-            self.space.lag.is_some(),
-        )
+        let fit = self.gram(&noise).fit(&self.space.columns, &best.columns)?;
+        let best = Best {
+            sd: (0..best.columns.len())
+                .map(|place| fit.variance(place).sqrt())
+                .collect(),
+            columns: best
+                .columns
+                .iter()
+                .map(|&k| self.space.columns[k].clone())
+                .collect(),
+            time_constants_s: best.time_constants_s,
+            mean: fit.mean,
+        };
+        sums.finish(noise_fit, best, self.space.lag.is_some())
     }
 
     fn add(&self, sums: &mut Sums, gram: &mut Gram, explanation: &Explanation, weight: f64) {
@@ -371,7 +377,7 @@ impl<'a> SettlingModel<'a> {
         let mut value = self.centre;
         let always = self.space.always;
         let best = &settling.best;
-        for (place, coefficient) in settling.best_mean.iter().enumerate() {
+        for (place, coefficient) in best.mean.iter().enumerate() {
             value += coefficient
                 * if place == 0 {
                     1.0
@@ -382,7 +388,7 @@ impl<'a> SettlingModel<'a> {
                 } else if place >= always && place < always + best.time_constants_s.len() {
                     (-time_s / best.time_constants_s[place - always]).exp()
                 } else {
-                    interpolated(&settling.best_columns[place], time_s / self.bins.step_s - 0.5)
+                    interpolated(&best.columns[place].values, time_s / self.bins.step_s - 0.5)
                 };
         }
         value
@@ -391,11 +397,11 @@ impl<'a> SettlingModel<'a> {
     /// For every bin boundary, the z-value of a level shift there on top of the best explanation, and its size.
     pub(crate) fn shift_scan(&self, settling: &Settling) -> Vec<(f64, f64)> {
         let whitener = Whitener::new(&settling.noise, self.bins.step_s, &self.bins.weight);
-        let count = settling.best_columns.len();
+        let count = settling.best.columns.len();
         let mut white: Vec<Vec<f64>> = vec![Vec::new(); count + 1];
         whitener.whiten(&self.series, &mut white[0]);
-        for (column, out) in settling.best_columns.iter().zip(&mut white[1..]) {
-            whitener.whiten(column, out);
+        for (column, out) in settling.best.columns.iter().zip(&mut white[1..]) {
+            whitener.whiten(&column.values, out);
         }
         let mut precision = nalgebra::DMatrix::zeros(count, count);
         let mut right = DVector::zeros(count);
@@ -404,7 +410,7 @@ impl<'a> SettlingModel<'a> {
             for column in 0..count {
                 precision[(row, column)] = product_from(&white[row + 1], &white[column + 1], 0);
             }
-            precision[(row, row)] += settling.best_prior_sd[row].powi(-2);
+            precision[(row, row)] += settling.best.columns[row].prior_sd.powi(-2);
         }
         let Some(cholesky) = precision.cholesky() else {
             return Vec::new();
@@ -432,6 +438,13 @@ impl<'a> SettlingModel<'a> {
         out
     }
 
+    /// Size and standard deviation of each level shift under the most credible explanation.
+    pub(crate) fn shifts(&self, settling: &Settling) -> Vec<(f64, f64)> {
+        (2..2 + self.shifts_s.len())
+            .map(|place| (settling.best.mean[place], settling.best.sd[place]))
+            .collect()
+    }
+
     /// Prior standard deviation of a level shift.
     pub(crate) fn shift_prior_sd(&self) -> f64 {
         self.space.columns[0].prior_sd / 3.0
@@ -454,15 +467,7 @@ struct Sums {
 }
 
 impl Sums {
-    fn finish(
-        mut self,
-        noise: NoiseModel,
-        noise_fit: NoiseFit,
-        best: Explanation,
-        best_mean: DVector<f64>,
-        best_columns: Vec<Column>,
-        with_temperature: bool,
-    ) -> Option<Settling> {
+    fn finish(mut self, noise_fit: NoiseFit, best: Best, with_temperature: bool) -> Option<Settling> {
         if self.total <= 0.0 {
             return None;
         }
@@ -494,77 +499,11 @@ impl Sums {
             exponentials: self.exponentials.map(|weight| weight / self.total),
             temperature_slope: with_temperature.then_some(self.temperature),
             lag_s: (with_temperature && self.lag_weight > 0.0).then(|| self.lag / self.lag_weight),
-            noise,
+            noise: noise_fit.noise(),
             noise_fit,
             best,
-            best_mean,
-            best_prior_sd: best_columns.iter().map(|column| column.prior_sd).collect(),
-            best_columns: best_columns.into_iter().map(|column| column.values).collect(),
         })
     }
-}
-
-/// Which temperature a channel is compared with.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Temperature {
-    /// The unit's case (first thermistor).
-    Case,
-    /// The room only (second thermistor): the unit follows it through a longer lag, in two stages.
-    Room,
-    /// Neither: a daily round is allowed for.
-    Unknown,
-    /// Not wanted: the series is itself a temperature.
-    None,
-}
-
-impl Temperature {
-    fn line(self, bins: &Bins) -> Option<(&[f64], f64, f64, u32)> {
-        match self {
-            Self::Case => Some((bins.temperature_c[0].as_deref()?, 20.0, 1800.0, 1)),
-            Self::Room => {
-                let stages = if bins.is_temperature { 1 } else { 2 };
-                Some((bins.temperature_c[1].as_deref()?, 150.0, 5400.0, stages))
-            }
-            Self::Unknown | Self::None => None,
-        }
-    }
-}
-
-/// A line through `stages` equal first-order lags that add to `lag_s`, exact for straight lines between its points.
-fn lagged(line: &[f64], step_s: f64, lag_s: f64, stages: u32) -> Vec<f64> {
-    let stage_s = lag_s / f64::from(stages);
-    let decay = (-step_s / stage_s).exp();
-    let mut out = line.to_vec();
-    for _ in 0..stages {
-        let input = out.clone();
-        let mut state = input.first().copied().unwrap_or(0.0);
-        for (place, pair) in out[1..].iter_mut().zip(input.windows(2)) {
-            let behind = stage_s * (pair[1] - pair[0]) / step_s;
-            state = pair[1] - behind + (state - pair[0] + behind) * decay;
-            *place = state;
-        }
-    }
-    out
-}
-
-/// The line with the mean of its later half taken off, so that the level means: at the temperature of a warm unit.
-fn centred(mut line: Vec<f64>) -> Vec<f64> {
-    let later = &line[line.len() / 2..];
-    let mean = later.iter().sum::<f64>() / later.len() as f64;
-    line.iter_mut().for_each(|value| *value -= mean);
-    line
-}
-
-fn share_after(middle_s: f64, shift_s: f64, step_s: f64) -> f64 {
-    ((middle_s + 0.5 * step_s - shift_s) / step_s).clamp(0.0, 1.0)
-}
-
-fn interpolated(column: &[f64], position: f64) -> f64 {
-    let last = column.len() - 1;
-    let position = position.clamp(0.0, last as f64);
-    let index = (position as usize).min(last.saturating_sub(1));
-    let share = position - index as f64;
-    column[index] + share * (column[(index + 1).min(last)] - column[index])
 }
 
 fn product_from(left: &[f64], right: &[f64], first: usize) -> f64 {

@@ -4,7 +4,8 @@ use super::SoakSettings;
 use super::channel::Channel;
 use super::findings::{ChannelSoak, DriftVerdict, SoakEvent, SoakStanding};
 use super::grid::Grid;
-use super::settling::{Settling, Temperature};
+use super::regressors::Temperature;
+use super::settling::Settling;
 
 /// Probability of the interval that must leave out zero before a unit is called drifting. A wrong claim sends a good
 /// unit back to the bench, so it needs more than the interval shown.
@@ -66,8 +67,8 @@ pub(crate) fn judge(
 
 fn fill(soak: &mut ChannelSoak, channel: &Channel, settling: &Settling, settings: &SoakSettings) {
     let per_hour = settling.slope.scaled(3600.0);
-    let slope = per_hour.estimate();
-    let level = settling.level.estimate();
+    let slope = per_hour.middle();
+    let level = settling.level.middle();
     soak.slope_per_h = Some(slope.value);
     soak.ci_low = Some(slope.low);
     soak.ci_high = Some(slope.high);

@@ -10,7 +10,8 @@
 //! fit as a column of its own, so that the data decide whether it was warmth or noise.
 
 use super::grid::Bins;
-use super::settling::{Effort, SettlingModel, Temperature};
+use super::regressors::Temperature;
+use super::settling::{Effort, SettlingModel};
 
 /// How the case warms.
 #[derive(Clone, Debug)]
