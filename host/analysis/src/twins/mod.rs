@@ -4,7 +4,7 @@
 //! *Is there a difference?* Mean of channel 1 minus mean of channel 2 over readings matched in time, with a 95 %
 //! interval. With enough readings any two stages differ.
 //! *Does it matter?* A margin, stated; two one-sided tests at 5 % each (Schuirmann 1987, see
-//! [`crate::statistics::mod@equivalence`]) for *alike*, the whole 95 % interval beyond the margin for *differs*,
+//! [`mod@crate::statistics::equivalence`]) for *alike*, the whole 95 % interval beyond the margin for *differs*,
 //! otherwise *cannot say yet* with the seconds still needed (the half width falls as the root of the length).
 //!
 //! # The margin
