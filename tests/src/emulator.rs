@@ -105,14 +105,15 @@ impl Bench {
     /// # Panics
     /// When it does not come.
     pub fn until(&mut self, name: &str) -> Value {
+        let mut passed_over = Vec::new();
         loop {
-            let event = self
-                .events
-                .recv_timeout(PATIENCE)
-                .unwrap_or_else(|_| panic!("the emulator said no '{name}'"));
+            let Ok(event) = self.events.recv_timeout(PATIENCE) else {
+                panic!("the emulator said no '{name}', only {passed_over:?}");
+            };
             if event["event"] == name {
                 return event;
             }
+            passed_over.push(event.to_string());
         }
     }
 
