@@ -181,7 +181,10 @@ impl Desk<'_> {
     }
 
     fn soak(&self) -> Result<PathBuf, Fault> {
-        let mut board = VirtualBoard::new(&Scenario::healthy(), self.args.seed);
+        let mut scenario = Scenario::healthy();
+        // The vents stand still at night.
+        scenario.unit.programme = None;
+        let mut board = VirtualBoard::new(&scenario, self.args.seed);
         let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
         let begun_utc_ns = i64::try_from(now.saturating_sub(SOAK).as_nanos()).unwrap_or_default();
         let rehearsal = Rehearsal {
@@ -206,9 +209,9 @@ impl Desk<'_> {
 
     fn show(&self, run: &Path, kind: Kind) -> Result<(), Fault> {
         let folder = RunFolder::open(run, None)?;
-        let mut replay = folder.replay()?;
+        let mut samples = folder.samples()?;
         let mut examination = Examination::begin(kind, &Settings::default(), &folder.marks()?);
-        while let Some(sample) = replay.next_sample()? {
+        while let Some(sample) = samples.next_sample()? {
             examination.push(&sample);
         }
         let shown = Shown {

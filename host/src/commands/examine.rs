@@ -121,9 +121,9 @@ fn examine_run(
         None => run.marks()?,
     };
     let bar = console.progress(None, "reading");
-    let mut replay = run.replay()?;
+    let mut samples = run.samples()?;
     let mut pass = Pass::begin(Examination::begin(kind, settings, &marks));
-    while let Some(sample) = replay.next_sample()? {
+    while let Some(sample) = samples.next_sample()? {
         pass.push(&sample, &bar);
     }
     bar.finish_and_clear();

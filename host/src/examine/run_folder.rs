@@ -1,7 +1,5 @@
 //! A run folder as samples and marks: what was recorded is replayed the way it arrived.
 
-use std::collections::VecDeque;
-use std::fs::File;
 use std::path::{Path, PathBuf};
 
 use steadybench_analysis::sample::{Mark, MarkKind, Sample};
@@ -10,9 +8,10 @@ use steadybench_protocol::MarkEdge;
 use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::live::sample_of;
-use crate::recorder::wire_log::{HostMarkKind, LogItem, LogReader};
+use crate::recorder::wire_log::HostMarkKind;
 use crate::recorder::{RunKind, RunSurvey, survey_run};
-use crate::stream::{MarkRow, MarkSource, Output, Stream};
+use crate::replay::Replay;
+use crate::stream::{MarkRow, MarkSource, Output};
 
 use super::Kind;
 
@@ -75,8 +74,12 @@ impl RunFolder {
     ///
     /// # Errors
     /// When the file cannot be opened.
-    pub fn replay(&self) -> Result<Replay, Fault> {
-        Replay::open(&self.log)
+    pub fn samples(&self) -> Result<Samples, Fault> {
+        Ok(Samples {
+            replay: Replay::open(&self.log)?,
+            marks: Vec::new(),
+            place: "foot switch".into(),
+        })
     }
 
     /// Every mark of the recording, in order of time: a pass of its own, since a mark may stand behind what it marks.
@@ -84,71 +87,40 @@ impl RunFolder {
     /// # Errors
     /// When the recording cannot be read.
     pub fn marks(&self) -> Result<Vec<Mark>, Fault> {
-        let mut replay = self.replay()?;
-        while replay.next_sample()?.is_some() {}
-        let mut marks = replay.marks;
+        let mut samples = self.samples()?;
+        while samples.next_sample()?.is_some() {}
+        let mut marks = samples.marks;
         marks.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
         Ok(marks)
     }
 }
 
-/// A recording being replayed.
+/// The samples of a recording being replayed, and the marks met on the way.
 #[derive(Debug)]
-pub struct Replay {
-    path: PathBuf,
-    reader: LogReader<File>,
-    stream: Stream,
-    ready: VecDeque<Sample>,
+pub struct Samples {
+    replay: Replay,
     marks: Vec<Mark>,
     place: String,
-    ended: bool,
 }
 
-impl Replay {
-    fn open(path: &Path) -> Result<Self, Fault> {
-        Ok(Self {
-            path: path.to_owned(),
-            reader: LogReader::open(path)?,
-            stream: Stream::new(),
-            ready: VecDeque::new(),
-            marks: Vec::new(),
-            place: "foot switch".into(),
-            ended: false,
-        })
-    }
-
+impl Samples {
     /// The next sample, or `None` at the recording's end. A torn tail is an end like any other.
     ///
     /// # Errors
     /// When the file cannot be read any further.
     pub fn next_sample(&mut self) -> Result<Option<Sample>, Fault> {
-        while self.ready.is_empty() && !self.ended {
-            let item = self
-                .reader
-                .next_item()
-                .map_err(|rule| Fault::new(Exit::BadInput, self.path.display().to_string(), rule))?;
-            match item {
-                None => self.ended = true,
-                Some(LogItem::Chunk { records, .. }) => {
-                    let Self {
-                        stream,
-                        ready,
-                        marks,
-                        place,
-                        ..
-                    } = self;
-                    for record in &records {
-                        stream.take(record, &mut |output| match output {
-                            Output::Reading(reading) => ready.extend(sample_of(&reading)),
-                            Output::Mark(row) => marks.extend(mark_of(&row, place)),
-                            _ => {}
-                        });
+        while let Some(output) = self.replay.next_output()? {
+            match output {
+                Output::Reading(reading) => {
+                    if let Some(sample) = sample_of(&reading) {
+                        return Ok(Some(sample));
                     }
                 }
-                Some(LogItem::Damage { .. } | LogItem::TornTail { .. }) => {}
+                Output::Mark(row) => self.marks.extend(mark_of(&row, &mut self.place)),
+                _ => {}
             }
         }
-        Ok(self.ready.pop_front())
+        Ok(None)
     }
 }
 

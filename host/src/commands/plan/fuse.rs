@@ -157,8 +157,8 @@ fn answer(args: &Args) -> Result<Answer, Fault> {
 fn power_up(folder: &Path, board: Option<usize>, channel: u8) -> Result<ChannelPowerUp, Fault> {
     let run = RunFolder::open(folder, board)?;
     let mut examination = PowerUpExamination::new(Settings::default().power_up());
-    let mut replay = run.replay()?;
-    while let Some(sample) = replay.next_sample()? {
+    let mut samples = run.samples()?;
+    while let Some(sample) = samples.next_sample()? {
         examination.push(&sample);
     }
     examination
