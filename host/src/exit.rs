@@ -38,11 +38,13 @@ pub enum Exit {
     BadInput = 14,
     /// No collector is running in that job folder.
     NoCollector = 15,
+    /// The job stays open: something is still altered, or cannot be read.
+    NotRestored = 16,
 }
 
 impl Exit {
     /// Every code with its meaning, as `steady --help` lists them.
-    pub const ALL: [(Self, &'static str); 16] = [
+    pub const ALL: [(Self, &'static str); 17] = [
         (Self::Done, "done"),
         (Self::Failed, "failed for a reason that has no code of its own"),
         (
@@ -80,6 +82,10 @@ impl Exit {
             "a file or folder to be read is not what it should be",
         ),
         (Self::NoCollector, "no collector is running in that job folder"),
+        (
+            Self::NotRestored,
+            "the job stays open: something is still altered, or cannot be read",
+        ),
     ];
 
     /// The number that the shell sees.

@@ -20,6 +20,7 @@
 //! | [`examine`] | one recording examined and told |
 //! | [`exit`] | what each exit code means |
 //! | [`fault`] | what went wrong: the value, the rule it broke, the remedy |
+//! | [`job`] | alterations, notes and closing of a job: rules and parsing |
 //! | [`table`] | the CSV of any meter, read in bounded memory |
 
 pub mod cautions;
@@ -31,6 +32,7 @@ pub mod examine;
 pub mod exit;
 pub mod fault;
 pub mod grid;
+pub mod job;
 pub mod link;
 pub mod live;
 pub mod port;

@@ -13,9 +13,12 @@ use crate::collector::{BoardSettings, Collector, GuardOptions, Plan, RunControl}
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::fault::{Fault, plain_reason};
+use crate::job::reminder::{Occasion, reminder};
 use crate::port::PortAddress;
 use crate::quantity::{parse, parse_duration};
-use crate::recorder::{Announcement, Disk, FullRate, JobFolder, RunKind, RunPlan, RunSummary, survey_run};
+use crate::recorder::{
+    Announcement, Disk, FullRate, JobFolder, RunKind, RunPlan, RunSummary, read_alterations, survey_run,
+};
 use crate::web;
 
 use super::collect_show::Show;
@@ -238,6 +241,7 @@ async fn collect(args: &Args, plan: &Plan, console: &Console) -> Result<Exit, Fa
     let collector = Collector::start(plan, Box::new(Disk), || {
         let job = JobFolder::open_or_create(&args.job)?;
         tell_of_last_run(&job, console);
+        remind(&job, plan.run.kind, console);
         let announcement = Announcement {
             address,
             token: token.clone(),
@@ -317,6 +321,20 @@ fn tell_of_last_run(job: &JobFolder, console: &Console) {
         console.warn(&format!(
             "run {name} was cut off: {until}. This goes on in the next run."
         ));
+    }
+}
+
+/// Cautions, and what is still altered, before power-up and before hours alone.
+fn remind(job: &JobFolder, kind: RunKind, console: &Console) {
+    let occasion = match kind {
+        RunKind::PowerUp => Occasion::PowerUp,
+        RunKind::Soak => Occasion::Soak,
+        RunKind::Tap | RunKind::Twins | RunKind::Free => return,
+    };
+    // A notebook that cannot be read is no reason not to record.
+    match read_alterations(job.path()) {
+        Ok(alterations) => console.remark(&reminder(&alterations, occasion)),
+        Err(fault) => console.warn(&fault.to_string()),
     }
 }
 

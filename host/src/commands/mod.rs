@@ -12,6 +12,7 @@ pub mod collect;
 mod collect_show;
 pub mod demo;
 pub mod examine;
+pub mod job;
 pub mod mark;
 pub mod plan;
 pub mod ports;
@@ -35,6 +36,8 @@ enum Command {
     Examine(examine::Args),
     /// Record boards until told to stop.
     Collect(Box<collect::Args>),
+    /// The job on paper: begin, note, alter, restore, show, close.
+    Job(job::Args),
     /// Mark this instant in the run that is being recorded.
     Mark(mark::Args),
     /// Work out on paper which shunt, fuse, limiter or thermistor divider to put in.
@@ -66,6 +69,7 @@ fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
         Command::Demo(args) => demo::run(&args, console),
         Command::Examine(args) => examine::run(&args, console),
         Command::Collect(args) => collect::run(&args, console),
+        Command::Job(args) => job::run(&args, console),
         Command::Mark(args) => mark::run(&args, console),
         Command::Plan(args) => plan::run(&args, console),
         Command::Ports(args) => ports::run(&args, console),

@@ -43,6 +43,57 @@ pub struct Job {
     pub thermistors: [String; 2],
 }
 
+/// Makes a job folder that holds `job` and nothing else.
+///
+/// # Errors
+/// [`Exit::Folder`] when there is a job already, when the folder holds other things, or when it cannot be written.
+pub fn create_job(path: &Path, job: &Job) -> Result<(), Fault> {
+    let disk = |error: &io::Error| folder_fault(path, error);
+    if path.join(JOB_FILE).symlink_metadata().is_ok() {
+        return Err(Fault::new(
+            Exit::Folder,
+            path.display().to_string(),
+            "there is a job in it already",
+        )
+        .remedy("see it with `steady job show`, change its job.toml with an editor, or name a new folder"));
+    }
+    if !make_empty(path)? {
+        return Err(holds_other_things(path, "name a new or an empty folder"));
+    }
+    let _lock = lock(path)?;
+    let job = Job {
+        created_utc: format!("{:.0}", Timestamp::now()),
+        ..job.clone()
+    };
+    let text = toml::to_string(&job).map_err(|error| disk(&io::Error::other(error)))?;
+    write_new(&path.join(JOB_FILE), &text).map_err(|error| disk(&error))
+}
+
+/// Makes a folder where there is none; says whether there is nothing visible in it.
+fn make_empty(path: &Path) -> Result<bool, Fault> {
+    match std::fs::read_dir(path) {
+        Ok(entries) => {
+            let names = entries.filter_map(Result::ok).map(|entry| entry.file_name());
+            let mut visible = names.filter(|name| !name.as_encoded_bytes().starts_with(b"."));
+            Ok(visible.next().is_none())
+        }
+        Err(error) if error.kind() == io::ErrorKind::NotFound => {
+            std::fs::create_dir_all(path).map_err(|error| folder_fault(path, &error))?;
+            Ok(true)
+        }
+        Err(error) => Err(folder_fault(path, &error)),
+    }
+}
+
+fn holds_other_things(path: &Path, remedy: &str) -> Fault {
+    Fault::new(
+        Exit::Folder,
+        path.display().to_string(),
+        "it holds other things and no job.toml, so it is not a job folder",
+    )
+    .remedy(remedy)
+}
+
 /// A job folder that this program holds; no other can hold it meanwhile.
 #[derive(Debug)]
 pub struct JobFolder {
@@ -58,26 +109,10 @@ impl JobFolder {
     /// cannot be written; [`Exit::Permission`] when this user may not; [`Exit::BadInput`] when `job.toml` is damaged.
     pub fn open_or_create(path: &Path) -> Result<Self, Fault> {
         let disk = |error: &io::Error| folder_fault(path, error);
-        let is_new = match std::fs::read_dir(path) {
-            Ok(entries) => {
-                let names = entries.filter_map(Result::ok).map(|entry| entry.file_name());
-                let mut visible = names.filter(|name| !name.as_encoded_bytes().starts_with(b"."));
-                visible.next().is_none()
-            }
-            Err(error) if error.kind() == io::ErrorKind::NotFound => {
-                std::fs::create_dir_all(path).map_err(|error| disk(&error))?;
-                true
-            }
-            Err(error) => return Err(disk(&error)),
-        };
+        let is_new = make_empty(path)?;
         let job_file = path.join(JOB_FILE);
         if !is_new && !job_file.exists() {
-            return Err(Fault::new(
-                Exit::Folder,
-                path.display().to_string(),
-                "it holds other things and no job.toml, so it is not a job folder",
-            )
-            .remedy("name a new or an empty folder to --job"));
+            return Err(holds_other_things(path, "name a new or an empty folder to --job"));
         }
         let lock = lock(path)?;
         if !job_file.exists() {
@@ -167,7 +202,7 @@ impl JobFolder {
 /// [`Exit::BadInput`] when it is missing or no job file.
 pub fn read_job(folder: &Path) -> Result<Job, Fault> {
     let path = folder.join(JOB_FILE);
-    let text = std::fs::read_to_string(&path).map_err(|error| Fault::file(Exit::BadInput, &path, &error))?;
+    let text = read_job_text(folder)?;
     toml::from_str(&text).map_err(|error| {
         Fault::new(
             Exit::BadInput,
@@ -176,6 +211,21 @@ pub fn read_job(folder: &Path) -> Result<Job, Fault> {
         )
         .remedy("mend that line by hand; the runs are not touched by it")
     })
+}
+
+/// The text of `job.toml`.
+///
+/// # Errors
+/// [`Exit::BadInput`] when it is missing, or is a link.
+pub fn read_job_text(folder: &Path) -> Result<String, Fault> {
+    let path = folder.join(JOB_FILE);
+    if path.is_symlink() {
+        let rule = "it is a link, and what it leads to is not this job's";
+        return Err(
+            Fault::new(Exit::BadInput, path.display().to_string(), rule).remedy("put the file itself there")
+        );
+    }
+    std::fs::read_to_string(&path).map_err(|error| Fault::file(Exit::BadInput, &path, &error))
 }
 
 /// Folders of a job's runs, oldest first.

@@ -11,6 +11,7 @@ mod board_files_tests;
 mod csv_rows;
 mod files;
 mod job;
+mod ledgers;
 mod minutes;
 mod plan;
 mod run_toml;
@@ -24,13 +25,14 @@ mod writer;
 
 pub use announcement::{Announced, Announcement, find_collector};
 pub use files::{AppendFile, Disk, FileLayer};
-pub use job::{Job, JobFolder, read_job, run_folders};
+pub use job::{Job, JobFolder, create_job, read_job, read_job_text, run_folders};
+pub use ledgers::{add_alteration, add_note, read_alterations, read_notes, settle_alteration};
 pub use plan::{BoardIntroduction, FullRate, RunKind, RunPlan};
 pub use run_toml::{
     BoardTable, ChannelTable, ClosedBoard, ClosedFile, ClosedTable, RunClosed, RunOpened, RunTable,
     SettingsTable, serial_digits,
 };
 pub use sink::{RecordSink, RecorderStatus};
-pub use survey::{BoardSurvey, RunSurvey, survey_run};
+pub use survey::{BoardSurvey, RunSurvey, run_tables, survey_run};
 pub use wire_log::{HostMarkKind, Record, Stamp};
 pub use writer::{Recorder, RunSummary};

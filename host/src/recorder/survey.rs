@@ -104,7 +104,7 @@ pub fn survey_run(folder: &Path) -> Result<RunSurvey, Fault> {
             });
         }
     }
-    let (opened, closed) = read_run_toml(&folder.join("run.toml"));
+    let (opened, closed) = run_tables(folder);
     if boards.is_empty() && opened.is_none() {
         return Err(Fault::new(
             Exit::BadInput,
@@ -121,9 +121,10 @@ pub fn survey_run(folder: &Path) -> Result<RunSurvey, Fault> {
     })
 }
 
-/// The beginning and the end of `run.toml`, each if it is whole.
-fn read_run_toml(path: &Path) -> (Option<RunOpened>, Option<ClosedTable>) {
-    let Ok(text) = std::fs::read_to_string(path) else {
+/// The beginning and the end of a run's `run.toml`, each if it is whole.
+#[must_use]
+pub fn run_tables(folder: &Path) -> (Option<RunOpened>, Option<ClosedTable>) {
+    let Ok(text) = std::fs::read_to_string(folder.join("run.toml")) else {
         return (None, None);
     };
     match text.find("\n[closed]") {
