@@ -7,6 +7,8 @@ use super::channel::{Channel, Excursion, Progress};
 use super::judge::{Circumstances, Latch, judge};
 use super::line::LineBank;
 use super::model::{Event, EventKind, EventUpdate};
+use super::rail::RailWatch;
+use super::regular::series;
 use super::settings::EventSettings;
 use super::shape::shape;
 use super::spacing::{LOOKED_AT, median_spacing};
@@ -42,6 +44,7 @@ struct Running {
     next_id: u64,
     recent: VecDeque<Event>,
     latches: [Vec<Latch>; 2],
+    rails: [RailWatch; 2],
     /// Share of each channel's amplitude that the ripple loops left when its noise was last learned from nothing.
     left: [f64; 2],
     /// Refreshes since a bank of loops was last started: mains, commutator 1 and 2.
@@ -147,6 +150,7 @@ impl Running {
             next_id: 1,
             recent: VecDeque::with_capacity(KEPT),
             latches: [Vec::new(), Vec::new()],
+            rails: [RailWatch::new(rate_hz), RailWatch::new(rate_hz)],
             left: [1.0; 2],
             tried: [u32::MAX / 2; 3],
         }
@@ -195,6 +199,7 @@ impl Running {
                 }
                 None => channel.stand_in(),
             };
+            self.rails[index].push(sample.rail_v[index], channel.excursion.is_some());
             let kept = above_level[index].unwrap_or(mains[index]);
             self.mains_finder[index].push(kept);
             self.commutator_finder[index].push(seconds_above[index].unwrap_or(line[0]));
@@ -329,13 +334,13 @@ impl Running {
             restless_a,
             reading_a: channel.spread(1),
             latches: &self.latches[index],
-            rail_change: None,
+            rail_change: self.rails[index].change(),
             command_s,
         };
         let verdict = judge(&seen, &around);
         let scale = &channel.scales[excursion.peak_scale];
         let looks = EventSettings::looks_per_hour(self.rate_hz, scale.window, channel.scales.len() as u32);
-        let event = Event {
+        let mut event = Event {
             id: excursion.id,
             channel: index as u8 + 1,
             start_s,
@@ -346,11 +351,19 @@ impl Running {
             score: -(looks.log10() + log10_beyond(excursion.peak_score)),
             reason: verdict.reason,
         };
+        let clipped = settings.full_scale_a[index].is_some_and(|full_a| {
+            (seen.onset..seen.end).any(|position| channel.ring.at(position).abs() >= 0.999 * full_a)
+        });
+        if clipped {
+            event
+                .reason
+                .push_str("; clipped at full scale, so the size is the least it can be");
+        }
         if progress == Progress::Latched {
             let latches = &mut self.latches[index];
             if let Some(id) = verdict.undoes {
                 latches.retain(|latch| latch.id != id);
-            } else {
+            } else if event.kind == EventKind::Step {
                 if latches.len() == LATCHES {
                     latches.remove(0);
                 }
@@ -359,12 +372,18 @@ impl Running {
                     before_a: seen.base_a,
                     size_a: seen.size_a,
                 });
+            } else {
+                // A switched load moves the level that an outstanding step would go back to.
+                latches
+                    .iter_mut()
+                    .for_each(|latch| latch.before_a += level_now_a - seen.base_a);
             }
         }
         event
     }
 
     fn publish(&mut self, event: Event, updates: &mut VecDeque<EventUpdate>) {
+        let newest = event.clone();
         match self.recent.iter_mut().rev().find(|known| known.id == event.id) {
             Some(known) => {
                 if *known != event {
@@ -379,6 +398,18 @@ impl Running {
                 self.recent.push_back(event.clone());
                 updates.push_back(EventUpdate::Found(event));
             }
+        }
+        let Some(members) = series(&self.recent, &newest) else {
+            return;
+        };
+        for event in self
+            .recent
+            .iter_mut()
+            .filter(|event| event.kind.is_fault() && members.contains(&event.id))
+        {
+            event.kind = EventKind::Nuisance;
+            event.reason = "one of a regular series of like events: a load that switches itself".to_owned();
+            updates.push_back(EventUpdate::Revised(event.clone()));
         }
     }
 

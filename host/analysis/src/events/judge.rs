@@ -141,17 +141,18 @@ fn both_channels(shape: &Shape, around: &Circumstances<'_>, other_channel: usize
     if !other.known {
         return None;
     }
-    let short = shape.found_window <= 2;
     let in_spreads = other.quick[1] / other.quick[0];
-    // Relative to the currents: amperes per ampere of level on either channel.
+    // Relative to the currents: share of its current that the other channel changed by, per share of this one's.
     let relative = other.gain * (shape.base_a / other.base_a).abs();
     let uncertainty = other.gain_uncertainty * (shape.base_a / other.base_a).abs();
     let share = around.settings.image_share;
-    if short && other.quick[0].abs() > 3.0 && other.quick[1].abs() > 3.0 && (0.25..4.0).contains(&in_spreads)
+    if shape.isolated
+        && other.quick[0].abs() > 3.0
+        && other.quick[1].abs() > 3.0
+        && (0.2..5.0).contains(&in_spreads)
     {
-        // A fault's image is faint against a strong fault; a click is as strong on both in terms of noise.
-        let image =
-            relative < share && shape.size_a < 0.0 && (shape.peak_spreads > 30.0 || in_spreads < 0.33);
+        // A fault's image is faint in terms of the currents, and a fault takes current away.
+        let image = relative < share && shape.size_a < 0.0 && in_spreads < 0.33;
         if !image {
             return Some(say(
                 EventKind::Nuisance,

@@ -74,14 +74,21 @@ impl Scale {
         (start >= since && start >= ring.oldest()).then(|| ring.mean(middle, end) - ring.mean(start, middle))
     }
 
-    /// The statistic at the ring's end. Soon after `since` the baseline is shortened, to a quarter at the least.
+    /// The statistic at the ring's end. Soon after `since` the baseline is shortened, to a quarter at the least, and the
+    /// statistic is made smaller in the proportion by which white noise would make it larger.
     pub(super) fn statistic(&self, ring: &SumRing, since: u64) -> Option<f64> {
         let available = ring.end().saturating_sub(since).saturating_sub(self.window);
-        let length = self.baseline().min(available);
-        if length * 4 < self.baseline() || length < self.window.min(4) {
+        let whole = self.baseline();
+        if available >= whole {
+            return self.statistic_with(ring, since, whole);
+        }
+        if available * 4 < whole || available < self.window.min(4) {
             return None;
         }
-        self.statistic_with(ring, since, length)
+        let variance = |length: u64| 1.0 / self.window as f64 + 1.0 / length as f64;
+        let share = (variance(whole) / variance(available)).sqrt();
+        self.statistic_with(ring, since, available)
+            .map(|value| value * share)
     }
 
     /// Takes note of the statistic's largest values, events or not.

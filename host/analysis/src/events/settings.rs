@@ -9,7 +9,7 @@ pub struct EventSettings {
     pub rate_hz: Option<f64>,
     /// Nominal mains frequency (50 or 60); the true one is looked for within 1.5 %. `None`: anywhere from 45 to 65 Hz.
     pub mains_hz: Option<f64>,
-    /// Events that noise alone may bring per hour, both channels together. Default 1.
+    /// Events that noise alone may bring per hour, both channels together. Default 0.5.
     pub false_alarms_per_hour: f64,
     /// The longest window, in seconds. Default 0.25.
     pub longest_scale_s: f64,
@@ -19,6 +19,8 @@ pub struct EventSettings {
     pub latch_s: f64,
     /// Converter step in amperes; `None`: the smallest difference between successive readings.
     pub step_a: Option<f64>,
+    /// Full scale of either channel in amperes, where known: a reading at it is clipped, and said to be.
+    pub full_scale_a: [Option<f64>; 2],
     /// Largest share of its own relative size with which a fault on one rail may show on the other. Default 0.31: an
     /// image on the twin is at most about a quarter (common practice, no source), a load on both rails more.
     pub image_share: f64,
@@ -31,11 +33,12 @@ impl Default for EventSettings {
         Self {
             rate_hz: None,
             mains_hz: None,
-            false_alarms_per_hour: 1.0,
+            false_alarms_per_hour: 0.5,
             longest_scale_s: 0.25,
             look_ahead_s: 0.05,
             latch_s: 0.4,
             step_a: None,
+            full_scale_a: [None; 2],
             image_share: 0.31,
             command_tolerance_s: 0.12,
         }

@@ -18,10 +18,8 @@ pub(super) struct Shape {
     pub(super) departures: u32,
     /// How often the departure changed its sign at about full size.
     pub(super) swings: u32,
-    /// Size of one reading's departure in multiples of one reading's spread.
-    pub(super) peak_spreads: f64,
-    /// Window of the scale that gave the excursion away most clearly, in readings.
-    pub(super) found_window: u64,
+    /// The departure is that of one reading: its neighbours are near the level.
+    pub(super) isolated: bool,
     /// Largest departure of a single reading the other way, in amperes.
     pub(super) opposite_a: f64,
     pub(super) other: Other,
@@ -100,6 +98,15 @@ pub(super) fn shape(channel: &Channel, excursion: &Excursion, beside: &Channel) 
     } else {
         0.0
     };
+    // The windows that watched for the return lag behind it.
+    let end = if clear {
+        (onset + 1..=end)
+            .rev()
+            .find(|&past| (ring.at(past - 1) - base_a).abs() > 0.5 * depth)
+            .unwrap_or(onset + 1)
+    } else {
+        end.saturating_sub(window / 4).max(onset + 1)
+    };
     let (mut away, mut count, mut departures, mut inside) = (0.0, 0_u64, 0, false);
     for position in onset..end {
         let departure = sign * (ring.at(position) - base_a);
@@ -134,8 +141,7 @@ pub(super) fn shape(channel: &Channel, excursion: &Excursion, beside: &Channel) 
             base_a,
             excursion.peak_a.abs(),
         ),
-        peak_spreads: largest / one,
-        found_window: window,
+        isolated: isolated(channel, largest_at, base_a),
         opposite_a: least,
         other: other(
             channel,
@@ -147,6 +153,16 @@ pub(super) fn shape(channel: &Channel, excursion: &Excursion, beside: &Channel) 
             largest_at,
         ),
     }
+}
+
+/// Whether the reading at `position` departs alone: its neighbours by less than a third of what it does.
+fn isolated(channel: &Channel, position: u64, base_a: f64) -> bool {
+    let ring = &channel.ring;
+    if position <= ring.oldest() || position + 1 >= ring.end() {
+        return false;
+    }
+    let limit = (ring.at(position) - base_a).abs() / 3.0;
+    (ring.at(position - 1) - base_a).abs() < limit && (ring.at(position + 1) - base_a).abs() < limit
 }
 
 /// How often the departure, averaged over `step` readings, changes sign at more than half of `size_a`.

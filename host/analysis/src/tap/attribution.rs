@@ -187,7 +187,12 @@ impl Attribution {
                 }
             }
             let Some((place, chance)) = best else { break };
-            if chance * tested.len() as f64 >= self.settings.significance || counts[place].hits < LEAST_HITS {
+            if chance * tested.len() as f64 >= self.settings.significance {
+                break;
+            }
+            let Count { taps, hits } = counts[place];
+            let likely = interval(hits, taps).1 >= self.settings.least_hit_probability;
+            if hits < LEAST_HITS || !likely {
                 break;
             }
             explained[place] = true;
@@ -255,4 +260,9 @@ impl Attribution {
             reason,
         }
     }
+}
+
+/// Interval on the hit probability.
+fn interval(hits: u64, taps: u64) -> (f64, f64) {
+    clopper_pearson(hits, taps, CONFIDENCE).map_or((0.0, 1.0), |bound| (bound.low, bound.high))
 }

@@ -1,0 +1,371 @@
+//! Simulated recordings with known events.
+
+use std::f64::consts::TAU;
+
+use proptest::prelude::*;
+
+use super::{Event, EventDetector, EventKind, EventSettings, EventUpdate};
+use crate::sample::{Mark, MarkKind, Sample};
+
+/// SplitMix64 (Steele, Lea and Flood 2014), for repeatable simulations.
+struct Random(u64);
+
+impl Random {
+    fn uniform(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
+    }
+
+    /// Box and Muller.
+    fn normal(&mut self) -> f64 {
+        (-2.0 * self.uniform().max(1e-300).ln()).sqrt() * (TAU * self.uniform()).cos()
+    }
+}
+
+/// Two channels of 0.3 A and 0.25 A with 0.3 mA of white noise each.
+fn quiet(seed: u64, rate_hz: f64, seconds: f64) -> Vec<Sample> {
+    let mut random = Random(seed);
+    (0..(rate_hz * seconds) as usize)
+        .map(|index| Sample {
+            current_a: [0.3 + 3e-4 * random.normal(), 0.25 + 3e-4 * random.normal()],
+            ..Sample::missing_at(index as f64 / rate_hz)
+        })
+        .collect()
+}
+
+fn add(samples: &mut [Sample], channel: usize, from_s: f64, to_s: f64, size_a: f64) {
+    for sample in samples
+        .iter_mut()
+        .filter(|sample| sample.time_s >= from_s && sample.time_s < to_s)
+    {
+        sample.current_a[channel] += size_a;
+    }
+}
+
+fn examine(settings: EventSettings, marks: &[Mark], samples: &[Sample]) -> Vec<Event> {
+    let mut detector = EventDetector::new(settings);
+    for mark in marks {
+        detector.mark(mark);
+    }
+    for sample in samples {
+        detector.push(sample);
+    }
+    detector.finish();
+    let mut events: Vec<Event> = Vec::new();
+    while let Some(update) = detector.next_update() {
+        match update {
+            EventUpdate::Found(event) => events.push(event),
+            EventUpdate::Revised(event) => {
+                let known = events.iter_mut().find(|known| known.id == event.id).unwrap();
+                *known = event;
+            }
+        }
+    }
+    events
+}
+
+fn found(samples: &[Sample]) -> Vec<Event> {
+    examine(EventSettings::default(), &[], samples)
+}
+
+fn only(events: &[Event]) -> &Event {
+    assert_eq!(events.len(), 1, "{events:#?}");
+    &events[0]
+}
+
+#[test]
+fn dropout_spike_step_and_chatter_are_told_apart() {
+    for (rate_hz, seed) in [(400.0, 1), (1000.0, 2), (5000.0, 3)] {
+        let mut samples = quiet(seed, rate_hz, 16.0);
+        add(&mut samples, 0, 6.0, 6.03, -0.1);
+        add(&mut samples, 1, 8.0, 8.01, 0.05);
+        for tooth in 0..5 {
+            let start_s = 10.0 + 0.03 * f64::from(tooth);
+            add(&mut samples, 0, start_s, start_s + 0.0125, -0.2);
+        }
+        add(&mut samples, 1, 12.0, 14.0, -0.02);
+        let events = found(&samples);
+        let seen: Vec<(u8, EventKind)> = events.iter().map(|event| (event.channel, event.kind)).collect();
+        let expected = [
+            (1, EventKind::Dropout),
+            (2, EventKind::Spike),
+            (1, EventKind::Chatter),
+            (2, EventKind::Step),
+            (2, EventKind::Nuisance),
+        ];
+        assert_eq!(seen, expected, "at {rate_hz}/s: {events:#?}");
+        for (event, (start_s, size_a)) in
+            events
+                .iter()
+                .zip([(6.0, -0.1), (8.0, 0.05), (10.0, -0.2), (12.0, -0.02)])
+        {
+            assert!((event.start_s - start_s).abs() < 0.005, "{event:?}");
+            assert!((event.size_a / size_a - 1.0).abs() < 0.05, "{event:?}");
+        }
+        assert!((events[0].end_s - 6.03).abs() < 0.005);
+        assert!(events[4].reason.contains("goes back"));
+    }
+}
+
+/// A departure of 1.5 σ over 64 readings is 12 σ of the mean: no single reading shows it.
+#[test]
+fn long_shallow_dropout_is_found_by_a_long_scale() {
+    let mut samples = quiet(4, 1000.0, 40.0);
+    add(&mut samples, 0, 30.0, 30.064, -4.5e-4);
+    let events = found(&samples);
+    let event = only(&events);
+    assert_eq!((event.channel, event.kind), (1, EventKind::Dropout));
+    assert!(
+        (event.start_s - 30.0).abs() < 0.03 && event.size_uncertainty_a < 2e-4,
+        "{event:?}"
+    );
+}
+
+#[test]
+fn news_comes_within_fifty_milliseconds_of_the_reading() {
+    let mut samples = quiet(5, 1000.0, 12.0);
+    add(&mut samples, 0, 9.0, 9.5, -0.1);
+    let mut detector = EventDetector::new(EventSettings::default());
+    for sample in &samples {
+        detector.push(sample);
+        if let Some(update) = detector.next_update() {
+            assert!(matches!(update, EventUpdate::Found(_)));
+            assert!(sample.time_s >= 9.0 && sample.time_s < 9.052, "{}", sample.time_s);
+            return;
+        }
+    }
+    panic!("nothing found");
+}
+
+#[test]
+fn loads_clicks_images_and_commands_are_harmless() {
+    let mut samples = quiet(6, 1000.0, 40.0);
+    // A load on both rails, in proportion to their currents.
+    add(&mut samples, 0, 8.0, 12.0, 0.06);
+    add(&mut samples, 1, 8.0, 12.0, 0.045);
+    // A click in proportion to the noise.
+    add(&mut samples, 0, 16.0, 16.001, 3e-3);
+    add(&mut samples, 1, 16.0, 16.001, 2.5e-3);
+    // A fault on channel 1 with its image on channel 2.
+    add(&mut samples, 0, 20.0, 20.02, -0.2);
+    add(&mut samples, 1, 20.0, 20.02, -0.02);
+    // Two loads switched by the operator; one mark comes late.
+    add(&mut samples, 1, 24.0, 30.0, 0.08);
+    let command = |time_s: f64| Mark {
+        time_s,
+        kind: MarkKind::Command,
+        label: "vent heater".to_owned(),
+    };
+    let marks = [command(24.08), command(29.93)];
+    let events = examine(EventSettings::default(), &marks, &samples);
+    let faults: Vec<&Event> = events.iter().filter(|event| event.kind.is_fault()).collect();
+    assert_eq!(faults.len(), 1, "{events:#?}");
+    assert_eq!((faults[0].channel, faults[0].kind), (1, EventKind::Dropout));
+    let kinds = |from_s: f64, kind: EventKind| {
+        events
+            .iter()
+            .filter(|event| (event.start_s - from_s).abs() < 0.01 && event.kind == kind)
+            .count()
+    };
+    assert_eq!(kinds(8.0, EventKind::LoadChange), 2);
+    assert_eq!(kinds(16.0, EventKind::Nuisance), 2);
+    assert_eq!(kinds(20.0, EventKind::Nuisance), 1);
+    assert_eq!(
+        kinds(24.0, EventKind::LoadChange) + kinds(30.0, EventKind::LoadChange),
+        2
+    );
+}
+
+#[test]
+fn a_mark_after_the_fact_revises() {
+    let mut samples = quiet(7, 1000.0, 12.0);
+    add(&mut samples, 1, 9.0, 12.0, 0.08);
+    let mut detector = EventDetector::new(EventSettings::default());
+    samples.iter().for_each(|sample| detector.push(sample));
+    while let Some(update) = detector.next_update() {
+        assert!(update.event().kind.is_fault());
+    }
+    detector.mark(&Mark {
+        time_s: 9.1,
+        kind: MarkKind::Command,
+        label: "fan".to_owned(),
+    });
+    let Some(EventUpdate::Revised(event)) = detector.next_update() else {
+        panic!("no revision")
+    };
+    assert_eq!(event.kind, EventKind::LoadChange);
+}
+
+/// Ripple of 20 σ whose frequency is off by 0.8 % and wanders, with two harmonics; a motor's on the other channel.
+#[test]
+fn wandering_ripple_brings_no_events_and_hides_none() {
+    let mut samples = quiet(8, 1000.0, 60.0);
+    let mut random = Random(80);
+    let (mut phase, mut turn, mut wander, mut speed) = (0.0_f64, 0.0_f64, 0.0_f64, 0.0_f64);
+    for sample in &mut samples {
+        wander += -1e-4 * wander + 4e-4 * random.normal();
+        speed += -1e-3 * speed + 0.02 * random.normal();
+        phase += TAU * (100.8 + wander) / 1000.0;
+        turn += TAU * (61.0 + speed) / 1000.0;
+        sample.current_a[0] += 6e-3 * (phase.sin() + 0.3 * (2.0 * phase + 0.4).sin());
+        sample.current_a[1] += 4e-3 * (turn.sin() + 0.4 * (2.0 * turn + 1.0).sin());
+    }
+    for mains_hz in [Some(50.0), None] {
+        let settings = EventSettings {
+            mains_hz,
+            ..EventSettings::default()
+        };
+        let mut with = samples.clone();
+        add(&mut with, 0, 40.0, 40.004, -3.5e-3);
+        add(&mut with, 1, 50.0, 50.02, -8e-3);
+        let events = examine(settings, &[], &with);
+        let at: Vec<f64> = events
+            .iter()
+            .filter(|event| event.kind.is_fault())
+            .map(|event| event.start_s.round())
+            .collect();
+        assert_eq!(at, [40.0, 50.0], "{mains_hz:?}: {events:#?}");
+    }
+}
+
+/// A display driver: two levels 20 σ apart, 30 ms and 80 ms; and a converter coarser than the noise on the other channel.
+#[test]
+fn telegraph_noise_and_a_coarse_converter_are_learned() {
+    let mut samples = quiet(9, 1000.0, 60.0);
+    let mut random = Random(90);
+    let (mut high, mut left) = (false, 0.0);
+    for sample in &mut samples {
+        left -= 0.001;
+        if left <= 0.0 {
+            high = !high;
+            left = -random.uniform().ln() * if high { 0.03 } else { 0.08 };
+        }
+        sample.current_a[0] += if high { 6e-3 } else { 0.0 };
+        let drifting_a = 0.25 + 1e-5 * (sample.time_s * 0.7).sin();
+        sample.current_a[1] = (drifting_a / 1e-3).round() * 1e-3;
+    }
+    assert!(
+        found(&samples).iter().all(|event| !event.kind.is_fault()),
+        "{:#?}",
+        found(&samples)
+    );
+    add(&mut samples, 0, 45.0, 45.03, -0.02);
+    add(&mut samples, 1, 50.0, 50.002, -5e-3);
+    let events = found(&samples);
+    let at: Vec<f64> = events.iter().map(|event| event.start_s.round()).collect();
+    assert_eq!(at, [45.0, 50.0], "{events:#?}");
+}
+
+/// Ten minutes of plain noise: half an alarm an hour is expected, so 0.08 here; two would come in one run of 300.
+#[test]
+fn noise_alone_keeps_to_the_promised_rate() {
+    assert!(found(&quiet(10, 1000.0, 600.0)).len() < 2);
+}
+
+#[test]
+fn regular_series_is_a_load() {
+    let mut samples = quiet(11, 500.0, 60.0);
+    for pulse in 0..10 {
+        let start_s = 6.0 + 5.0 * f64::from(pulse);
+        add(&mut samples, 0, start_s, start_s + 0.04, 0.02);
+    }
+    let events = found(&samples);
+    assert_eq!(events.len(), 10);
+    assert!(
+        events.iter().all(|event| event.kind == EventKind::Nuisance),
+        "{events:#?}"
+    );
+}
+
+#[test]
+fn a_rail_dip_explains_a_dropout() {
+    let mut samples = quiet(12, 1000.0, 12.0);
+    let mut random = Random(120);
+    for sample in &mut samples {
+        sample.rail_v = [24.0 + 0.003 * random.normal(), f64::NAN];
+        if (8.0..8.02).contains(&sample.time_s) {
+            sample.rail_v[0] -= 4.0;
+        }
+    }
+    add(&mut samples, 0, 8.0, 8.02, -0.05);
+    let events = found(&samples);
+    assert!(
+        only(&events).kind == EventKind::Nuisance && events[0].reason.contains("rail"),
+        "{events:#?}"
+    );
+}
+
+/// Currents in other units give the same events: a power of two is exact, so every figure must agree.
+#[test]
+fn scaling_both_channels_changes_sizes_only() {
+    let mut samples = quiet(13, 1000.0, 20.0);
+    add(&mut samples, 0, 9.0, 9.02, -4e-3);
+    add(&mut samples, 1, 14.0, 19.0, 4e-3);
+    let events = found(&samples);
+    assert_eq!(events.len(), 3);
+    for sample in &mut samples {
+        sample.current_a = sample.current_a.map(|value| 8.0 * value);
+    }
+    let scaled = found(&samples);
+    assert_eq!(events.len(), scaled.len());
+    for (event, scaled) in events.iter().zip(&scaled) {
+        assert_eq!(
+            (event.channel, event.kind, event.start_s, event.end_s),
+            (scaled.channel, scaled.kind, scaled.start_s, scaled.end_s)
+        );
+        assert!((8.0 * event.size_a / scaled.size_a - 1.0).abs() < 1e-9);
+    }
+}
+
+#[test]
+fn gaps_and_missing_values_bring_no_events() {
+    let mut samples = quiet(14, 1000.0, 30.0);
+    for sample in samples.iter_mut().filter(|sample| sample.time_s > 10.0) {
+        // During the gap the level moved: that is no step.
+        sample.time_s += 3.0;
+        sample.current_a[0] += 0.05;
+    }
+    for sample in samples
+        .iter_mut()
+        .filter(|sample| (20.0..20.5).contains(&sample.time_s))
+    {
+        sample.current_a[1] = f64::NAN;
+    }
+    for sample in samples.iter_mut().filter(|sample| sample.time_s >= 20.5) {
+        sample.current_a[1] -= 0.05;
+    }
+    assert!(found(&samples).is_empty(), "{:#?}", found(&samples));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(24))]
+
+    /// Whatever comes, nothing panics and every figure reported is a number.
+    #[test]
+    fn nothing_panics(seed in any::<u64>(), rate_hz in 50.0..12_000.0_f64, damage in 0.0..0.3_f64) {
+        let mut random = Random(seed);
+        let mut samples = quiet(seed, rate_hz, (20_000.0 / rate_hz).min(60.0));
+        for sample in &mut samples {
+            let dice = random.uniform();
+            if dice < damage {
+                match (random.uniform() * 8.0) as u32 {
+                    0 => sample.current_a = [f64::NAN; 2],
+                    1 => sample.current_a[0] = f64::INFINITY,
+                    2 => sample.current_a[1] = -1e30,
+                    3 => sample.time_s = f64::NAN,
+                    4 => sample.time_s -= 0.5,
+                    5 => sample.time_s += 100.0 * random.uniform(),
+                    6 => sample.current_a = [0.0; 2],
+                    _ => sample.current_a[0] = f64::NAN,
+                }
+            }
+        }
+        for event in found(&samples) {
+            prop_assert!(event.start_s.is_finite() && event.end_s.is_finite() && event.size_a.is_finite(), "{event:?}");
+            prop_assert!(event.channel == 1 || event.channel == 2);
+        }
+    }
+}
