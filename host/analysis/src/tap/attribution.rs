@@ -9,7 +9,7 @@ use crate::statistics::clopper_pearson;
 /// Fewest hits that may accuse, whatever the arithmetic says.
 const LEAST_HITS: u64 = 2;
 /// Chance below which hits at the other places are put down to the blow.
-const DISTURBED: f64 = 0.2;
+const DISTURBED: f64 = 0.5;
 const CONFIDENCE: f64 = 0.95;
 
 /// Taps by place and the onsets of events; cheap to ask at any time.
