@@ -330,6 +330,7 @@ impl Running {
             settings,
             channel: index,
             progress,
+            still_away: end - excursion.last_away <= recent / 4,
             level_now_a,
             restless_a,
             reading_a: channel.spread(1),

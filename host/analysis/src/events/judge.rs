@@ -35,6 +35,8 @@ pub(super) struct Circumstances<'a> {
     pub(super) settings: &'a EventSettings,
     pub(super) channel: usize,
     pub(super) progress: Progress,
+    /// Whether the newest readings are still away from the level before.
+    pub(super) still_away: bool,
     /// Mean of the last readings, in amperes.
     pub(super) level_now_a: f64,
     /// Largest distance of a reading from that level since shortly after the onset, in amperes.
@@ -122,7 +124,7 @@ fn alone(shape: &Shape, around: &Circumstances<'_>, other_channel: usize) -> Ver
             EventKind::Step,
             format!("{way} to a new level and stayed; {alone}"),
         ),
-        Progress::Decide if shape.departures < 3 => say(
+        Progress::Decide if around.still_away && shape.departures < 3 => say(
             EventKind::Step,
             format!("{way} and has not come back yet; {alone}"),
         ),

@@ -44,13 +44,11 @@ fn run(seed: u64, places: usize, hit: f64, felt: f64, background_per_s: f64) -> 
         }
         time_s += 3.0;
     }
-    let mut at = 0.0;
-    while background_per_s > 0.0 {
-        at -= random.uniform().max(1e-12).ln() / background_per_s;
-        if at > time_s {
-            break;
-        }
+    let mut wait_s = || -random.uniform().max(1e-12).ln() / background_per_s.max(1e-9);
+    let mut at = wait_s();
+    while at < time_s {
         onsets_s.push(at);
+        at += wait_s();
     }
     onsets_s.sort_by(f64::total_cmp);
     Run {
