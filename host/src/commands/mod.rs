@@ -16,6 +16,7 @@ pub mod job;
 pub mod mark;
 pub mod plan;
 pub mod ports;
+pub mod swap;
 
 /// Two-channel bench recorder: power a unit up safely, find the bad stage or joint, prove it stays mended.
 #[derive(Debug, Parser)]
@@ -42,6 +43,8 @@ enum Command {
     Mark(mark::Args),
     /// Work out on paper which shunt, fuse, limiter or thermistor divider to put in.
     Plan(plan::Args),
+    /// Judge a swap, a lift or a disturbed joint by the runs before and after it.
+    Swap(swap::Args),
     /// List the ports that a board may be on.
     Ports(ports::Args),
 }
@@ -72,6 +75,7 @@ fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
         Command::Job(args) => job::run(&args, console),
         Command::Mark(args) => mark::run(&args, console),
         Command::Plan(args) => plan::run(&args, console),
+        Command::Swap(args) => swap::run(&args, console),
         Command::Ports(args) => ports::run(&args, console),
     }
 }

@@ -9,6 +9,7 @@
 //! | [`ledger`] | what both have in common: rows appended, rows mended by hand, a torn row |
 //! | [`closing`] | what stands in the way of a clean bill |
 //! | [`reminder`] | what is said before power-up and before a soak |
+//! | [`trial`] | the runs before and after an alteration |
 //!
 //! Both files only grow. A row is never changed, so two programs and a power cut cannot lose one; who mends a row with
 //! an editor is told line and remedy when it no longer reads.
@@ -19,6 +20,7 @@ pub mod fields;
 pub mod ledger;
 pub mod notes;
 pub mod reminder;
+pub mod trial;
 
 pub use alterations::{Alteration, AlterationKind, Alterations, State};
 pub use ledger::Mistake;
