@@ -5,6 +5,7 @@
 //! | [`clock`] | board time to UTC, with a bound |
 //! | [`commands`] | the command line of `steady`: one file each command |
 //! | [`link`] | the conversation with a board, without input or output |
+//! | [`calibrations`] | kept calibrations, applied when codes are read |
 //! | [`units`] | codes to amperes, volts and degrees |
 //! | [`stream`] | what was recorded of a board, to quantities on a time line; live and in replay |
 //! | [`recorder`] | the only writer in a job folder |
@@ -23,6 +24,7 @@
 //! | [`job`] | alterations, notes and closing of a job: rules and parsing |
 //! | [`table`] | the CSV of any meter, read in bounded memory |
 
+pub mod calibrations;
 pub mod cautions;
 pub mod clock;
 pub mod collector;

@@ -1,9 +1,13 @@
 //! Codes to amperes, volts and degrees.
 
+use steadybench_analysis::calibration::{Calibration, ChannelCalibration};
 use steadybench_analysis::thermistor::{Divider, Thermistor};
 use steadybench_protocol::{
     ChannelDescription, DividerDescription, Hello, RailCodes, SlowValues, ThermistorReading,
 };
+
+use crate::calibrations;
+use crate::recorder::serial_digits;
 
 /// The monitor chip's own temperature, per step (INA228 data sheet, register `DIETEMP`).
 const CHIP_TEMPERATURE_STEP_C: f64 = 7.8125e-3;
@@ -45,6 +49,19 @@ impl ChannelScale {
             channel.shunt_micro_ohm,
             channel.rail_step_pv,
         )
+    }
+
+    /// The same scale with a channel's corrections; unchanged where they were made with another shunt.
+    fn corrected(self, by: &ChannelCalibration, shunt_micro_ohm: u32) -> Self {
+        let fitted_ohm = f64::from(shunt_micro_ohm) * 1e-6;
+        if (by.shunt.nominal_ohm / fitted_ohm - 1.0).abs() > 1e-6 {
+            return self;
+        }
+        Self {
+            current_step_a: by.current_gain * self.current_step_a,
+            current_offset_a: -by.current_gain * by.zero_v / fitted_ohm,
+            rail_step_v: by.voltage_gain * self.rail_step_v,
+        }
     }
 
     /// Current in amperes, positive from the supply into the load.
@@ -107,19 +124,43 @@ pub struct SlowQuantities {
     pub temperature_c: [Option<f64>; 2],
     /// The monitor chips' own temperature, in degrees Celsius.
     pub chip_c: [Option<f64>; 2],
+    /// The thermistors' raw codes; `None` when it is open, shorted, or did not answer.
+    pub thermistor_code: [Option<u16>; 2],
 }
 
 impl Units {
-    /// The nominal units of the board that said `hello`.
+    /// The units of the board that said `hello`: by its calibration in use, or nominal.
     #[must_use]
     pub fn of(hello: &Hello) -> Self {
+        match calibrations::of(&serial_digits(hello)) {
+            Some(calibration) => Self::calibrated(hello, calibration),
+            None => Self::nominal(hello),
+        }
+    }
+
+    /// The units of a board as built.
+    #[must_use]
+    pub fn nominal(hello: &Hello) -> Self {
         Self {
             channels: [
                 ChannelScale::of(&hello.channels[0]),
                 ChannelScale::of(&hello.channels[1]),
             ],
             dividers: hello.thermistors.map(|described| divider_of(&described)),
-            thermistors: [Thermistor::ntc_10k_b3977(R25_TOLERANCE); 2],
+            thermistors: [thermistor_as_built(); 2],
+        }
+    }
+
+    /// The units of a board by a calibration that was made for it.
+    #[must_use]
+    pub fn calibrated(hello: &Hello, by: &Calibration) -> Self {
+        let nominal = Self::nominal(hello);
+        Self {
+            channels: [0, 1].map(|at| {
+                nominal.channels[at].corrected(&by.channels[at], hello.channels[at].shunt_micro_ohm)
+            }),
+            dividers: nominal.dividers,
+            thermistors: [0, 1].map(|at| by.thermistors[at].thermistor),
         }
     }
 
@@ -157,11 +198,21 @@ impl Units {
             chip_c: slow
                 .chip_temperature
                 .map(|code| code.map(|code| f64::from(code) * CHIP_TEMPERATURE_STEP_C)),
+            thermistor_code: slow.thermistor.map(|reading| match reading {
+                ThermistorReading::Code(code) => Some(code),
+                _ => None,
+            }),
         }
     }
 }
 
-fn divider_of(described: &DividerDescription) -> Divider {
+/// A thermistor as built.
+pub(crate) fn thermistor_as_built() -> Thermistor {
+    Thermistor::ntc_10k_b3977(R25_TOLERANCE)
+}
+
+/// The divider that a board describes.
+pub(crate) fn divider_of(described: &DividerDescription) -> Divider {
     Divider {
         series_ohm: f64::from(described.series_ohm),
         full_scale_code: f64::from(described.full_scale_code),

@@ -128,6 +128,11 @@ fn examine_run(
     }
     bar.finish_and_clear();
     let survey = run.survey();
+    for board in survey.opened.iter().flat_map(|opened| &opened.board) {
+        for remark in crate::calibrations::remarks(&board.serial) {
+            console.remark(&remark);
+        }
+    }
     let origin = Origin::Run {
         recorded_until_utc: survey.recorded_until_utc().map(|instant| instant.to_string()),
         missing: survey.missing(),

@@ -8,6 +8,7 @@ use crate::console::Console;
 use crate::exit::Exit;
 use crate::fault::Fault;
 
+pub mod calibrate;
 pub mod collect;
 mod collect_show;
 pub mod demo;
@@ -35,6 +36,8 @@ enum Command {
     Demo(demo::Args),
     /// Examine a recording: a run folder, or a CSV of any meter or oscilloscope.
     Examine(examine::Args),
+    /// Find a board's zero, gain and thermistor corrections, and keep them.
+    Calibrate(calibrate::Args),
     /// Record boards until told to stop.
     Collect(Box<collect::Args>),
     /// The job on paper: begin, note, alter, restore, show, close.
@@ -58,6 +61,9 @@ pub fn main() -> ExitCode {
         Err(error) => error.exit(),
     };
     let console = Console::new(cli.json);
+    for fault in crate::calibrations::put_in_use() {
+        console.warn(&fault.to_string());
+    }
     match run(cli.command, &console) {
         Ok(exit) => exit.into(),
         Err(fault) => {
@@ -71,6 +77,7 @@ fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
     match command {
         Command::Demo(args) => demo::run(&args, console),
         Command::Examine(args) => examine::run(&args, console),
+        Command::Calibrate(args) => calibrate::run(&args, console),
         Command::Collect(args) => collect::run(&args, console),
         Command::Job(args) => job::run(&args, console),
         Command::Mark(args) => mark::run(&args, console),

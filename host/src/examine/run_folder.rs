@@ -70,6 +70,14 @@ impl RunFolder {
         }
     }
 
+    /// Replays everything recorded, raw codes too.
+    ///
+    /// # Errors
+    /// When the file cannot be opened.
+    pub fn replay(&self) -> Result<Replay, Fault> {
+        Replay::open(&self.log)
+    }
+
     /// Replays the recording from its beginning.
     ///
     /// # Errors

@@ -223,7 +223,10 @@ impl ChannelTable {
             shunt_micro_ohm: described.shunt_micro_ohm,
             current_step_a: scale.current_step_a(),
             rail_step_v: scale.rail_v(1),
-            calibration: "nominal".into(),
+            calibration: crate::calibrations::of(&serial_digits(hello))
+                .map_or("nominal".to_owned(), |calibration| {
+                    calibration.made_on.to_string()
+                }),
             thermistor_series_ohm: hello.thermistors[channel].series_ohm,
         }
     }
