@@ -9,6 +9,7 @@ use steadybench_protocol::limits::{READING_PERIOD_MAX_US, READING_PERIOD_MIN_US}
 use steadybench_protocol::{Configure, ConversionTime, ShuntRange};
 use tokio::net::TcpListener;
 
+use crate::calibrations;
 use crate::collector::{BoardSettings, Collector, GuardOptions, Plan, RunControl};
 use crate::console::Console;
 use crate::exit::Exit;
@@ -263,6 +264,13 @@ async fn collect(args: &Args, plan: &Plan, console: &Console) -> Result<Exit, Fa
         control.number(),
         control.folder().display()
     ));
+    for remark in control
+        .boards()
+        .iter()
+        .flat_map(|board| calibrations::remarks(&board.serial))
+    {
+        console.remark(&remark);
+    }
     let reason = until_told(args.duration, &control, console).await;
     let summary = collector.close(reason).await?;
     server.abort();

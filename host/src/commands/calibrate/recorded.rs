@@ -16,7 +16,7 @@ use crate::stream::{Output, When};
 const MOST_READINGS: usize = 120_000;
 
 /// The part of a run that is used.
-#[derive(Clone, Copy, Debug, clap::Args)]
+#[derive(Clone, Copy, Debug, Default, clap::Args)]
 pub(super) struct Part {
     /// Leave out what was recorded before: 20s.
     #[arg(long, value_parser = parse_duration)]

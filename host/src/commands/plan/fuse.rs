@@ -368,6 +368,26 @@ mod tests {
         assert_eq!(json["finding"]["verdict"], "too small for the running current");
     }
 
+    /// The kept recording of the virtual bench: some 25 mA²s at the switch-on, 85 mA running.
+    #[test]
+    fn figures_are_taken_from_a_run_and_what_is_typed_goes_before() {
+        let folder = tempfile::tempdir().unwrap();
+        let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/wire-format-1.bin");
+        std::fs::copy(kept, folder.path().join("wire.log")).unwrap();
+        let run = folder.path().display().to_string();
+        let words = format!("T1.6AH --run {run} --channel 1 --supply-limit 10A --typical bel-5ht");
+        let answer = asked(&words);
+        assert_eq!(answer.finding.verdict, FuseVerdict::Carries);
+        let (i2t, running) = (answer.asked.i2t_a2s.unwrap(), answer.asked.running_a.unwrap());
+        assert!(i2t.low < 0.026 && i2t.high.unwrap() > 0.024, "{i2t:?}");
+        assert!((running.value - 0.085).abs() < 0.001, "{running:?}");
+        assert!(page(&answer).contains(&format!("Measured in {run}, channel 1")));
+        assert_eq!(
+            asked(&format!("{words} --running 2A")).finding.verdict,
+            FuseVerdict::TooSmall
+        );
+    }
+
     #[test]
     fn an_interval_is_read_with_its_ends_in_order() {
         assert_eq!(measured_current("0.5A..0.6A").unwrap().high, Some(0.6));
