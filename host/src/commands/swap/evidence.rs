@@ -4,9 +4,12 @@ use std::path::Path;
 
 use indicatif::ProgressBar;
 use steadybench_analysis::sample::MarkKind;
-use steadybench_analysis::statistics::{RunningMoments, StatisticsError, mean_under_autocorrelation};
+use steadybench_analysis::statistics::{
+    RunningMoments, StatisticsError, mean_under_autocorrelation, moments,
+};
 use steadybench_analysis::swap::Evidence;
 use steadybench_analysis::tap::TapExamination;
+use steadybench_analysis::uncertainty::engineering;
 
 use crate::examine::{RunFolder, Settings};
 use crate::exit::Exit;
@@ -46,6 +49,24 @@ impl Shown {
                 exposure: *exposure,
             }),
         }
+    }
+
+    /// The channels whose current wandered all through the run, in words.
+    pub(super) fn wandering(&self, run: &Path) -> Vec<String> {
+        let Self::Levels(means) = self else {
+            return Vec::new();
+        };
+        let name = run.file_name().unwrap_or_default().to_string_lossy();
+        let wandering = (1..).zip(means).filter(|(_, means)| means.wanders());
+        wandering
+            .map(|(channel, means)| {
+                format!(
+                    "{name}, channel {channel}: the current wandered by {} all through the run (warming up?), which is \
+                     taken as what is not known of it; --skip leaves out the beginning",
+                    engineering(means.wandered_a(), "A", 2)
+                )
+            })
+            .collect()
     }
 
     /// What events are counted over.
@@ -164,8 +185,34 @@ impl Means {
         }
     }
 
+    /// The mean with its uncertainty. A current that wanders all through the run, as one that warms up does, has no mean
+    /// that more readings would sharpen: then all it wandered over is taken as how far its level may lie from the mean.
     fn evidence(&self) -> Result<Evidence, StatisticsError> {
-        mean_under_autocorrelation(&self.blocks, 0.95).map(|mean| Evidence::from(&mean))
+        match mean_under_autocorrelation(&self.blocks, 0.95) {
+            Ok(mean) => Ok(Evidence::from(&mean)),
+            Err(StatisticsError::TooCorrelated { .. }) => {
+                let spread = moments(&self.blocks)?;
+                Ok(Evidence::Level {
+                    value: spread.mean,
+                    standard_uncertainty: self.wandered_a() / 3.0_f64.sqrt(),
+                    degrees_of_freedom: None,
+                })
+            }
+            Err(error) => Err(error),
+        }
+    }
+
+    /// How far the means of the blocks lie apart, in amperes.
+    fn wandered_a(&self) -> f64 {
+        moments(&self.blocks).map_or(0.0, |spread| spread.max - spread.min)
+    }
+
+    /// Whether the current wandered all through the run.
+    fn wanders(&self) -> bool {
+        matches!(
+            mean_under_autocorrelation(&self.blocks, 0.95),
+            Err(StatisticsError::TooCorrelated { .. })
+        )
     }
 }
 
@@ -204,5 +251,31 @@ mod tests {
             means.push(f64::from(index) * 1e-3, 0.25);
         }
         assert!(means.evidence().is_err());
+    }
+
+    /// A stage that warms up from 265 to 272 mA: its level is known to those 7 mA and no better.
+    #[test]
+    fn a_current_that_wanders_is_known_to_what_it_wandered_over() {
+        let mut means = Means::default();
+        for index in 0..60_000_u32 {
+            means.push(
+                f64::from(index) * 1e-3,
+                0.265 + 0.007 * f64::from(index) / 60_000.0,
+            );
+        }
+        assert!(means.wanders());
+        let Evidence::Level {
+            value,
+            standard_uncertainty,
+            ..
+        } = means.evidence().unwrap()
+        else {
+            panic!("not a level")
+        };
+        assert!((value - 0.268_5).abs() < 1e-4, "{value}");
+        assert!(
+            (standard_uncertainty - 0.007 / 3.0_f64.sqrt()).abs() < 1e-4,
+            "{standard_uncertainty}"
+        );
     }
 }

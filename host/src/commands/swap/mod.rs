@@ -161,6 +161,11 @@ pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
     if let Some(exposure) = then.exposure_words() {
         assumptions.push(exposure);
     }
+    assumptions.extend(then.wandering(before));
+    assumptions.extend(now.wandering(after));
+    if let (Some(back), Some(restored)) = (&back, restored) {
+        assumptions.extend(back.wandering(restored));
+    }
     let finding = judge(&trial, &settings)
         .map_err(|error| Fault::new(Exit::BadInput, line(&alteration), error.to_string()))?;
     let name = |folder: &Path| {
