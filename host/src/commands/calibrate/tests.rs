@@ -1,3 +1,5 @@
+use super::fits::found;
+use super::recorded::Recorded;
 use super::*;
 use crate::recorder::testing::hello;
 
