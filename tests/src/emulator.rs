@@ -19,7 +19,8 @@ pub struct Emulator {
 }
 
 impl Emulator {
-    /// Finds the emulator and the image.
+    /// Finds the emulator, installs it if need be, and brings the image up to date, so that what runs is what stands in
+    /// the sources.
     ///
     /// # Errors
     /// In words, what is missing and how to get it.
@@ -35,14 +36,20 @@ impl Emulator {
             return Err("Node.js is not installed (Debian: apt-get install nodejs npm)".into());
         }
         if !harness.join("node_modules/rp2040js").exists() {
-            return Err("the emulator is not installed: run `npm ci` in tests/emulator".into());
+            println!("installing the emulator: npm ci in tests/emulator");
+            carry_out(
+                Command::new("npm")
+                    .args(["ci", "--no-audit", "--no-fund", "--silent"])
+                    .current_dir(&harness),
+            )?;
         }
         let target =
             std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| root.join("../target"), PathBuf::from);
         let image = target.join("board/steadybench-pico.elf");
-        if !image.exists() {
-            return Err("the board image is not built: run firmware/boards/pico/build-image.sh".into());
-        }
+        println!("bringing the board image up to date: firmware/boards/pico/build-image.sh");
+        carry_out(&mut Command::new(
+            root.join("../firmware/boards/pico/build-image.sh"),
+        ))?;
         Ok(Self { image, harness })
     }
 
@@ -88,6 +95,15 @@ impl Emulator {
         };
         bench.until("serving");
         bench
+    }
+}
+
+fn carry_out(command: &mut Command) -> Result<(), String> {
+    let program = command.get_program().display().to_string();
+    match command.status() {
+        Ok(status) if status.success() => Ok(()),
+        Ok(status) => Err(format!("{program} failed ({status}); run it by hand to see why")),
+        Err(error) => Err(format!("{program} cannot be run: {error}")),
     }
 }
 
