@@ -46,6 +46,7 @@ pub(super) struct Spans {
     pub(super) hold: u64,
     pub(super) latch: u64,
     pub(super) settle: u64,
+    pub(super) aftermath: u64,
 }
 
 #[derive(Clone, Debug)]
@@ -96,6 +97,7 @@ impl Channel {
             hold: readings(settings.look_ahead_s),
             latch: readings(settings.latch_s),
             settle: readings(0.06),
+            aftermath: readings(0.1),
         };
         Self {
             ring: SumRing::new(

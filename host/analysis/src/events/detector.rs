@@ -19,6 +19,8 @@ use crate::sample::{Mark, MarkKind, Sample};
 const KEPT: usize = 64;
 /// Refreshes that loops are given to prove their worth before they are started anew.
 const PATIENCE: u32 = 8;
+/// Excursions in a row that may be put down to the one before.
+const LONGEST_ROW: u32 = 5;
 /// Steps that may be outstanding per channel.
 const LATCHES: usize = 8;
 
@@ -45,10 +47,46 @@ struct Running {
     recent: VecDeque<Event>,
     latches: [Vec<Latch>; 2],
     rails: [RailWatch; 2],
+    images: [Images; 2],
+    /// Where an excursion last became the new level, and the event that it was.
+    latched: [Option<Latched>; 2],
     /// Share of each channel's amplitude that the ripple loops left when its noise was last learned from nothing.
     left: [f64; 2],
     /// Refreshes since a bank of loops was last started: mains, commutator 1 and 2.
     tried: [u32; 3],
+}
+
+/// What is known of the images of one channel's faults on the other channel: a weighted mean.
+#[derive(Clone, Copy, Debug, Default)]
+struct Images {
+    weight: f64,
+    weighted: f64,
+}
+
+impl Images {
+    fn learn(&mut self, relative: f64, uncertainty: f64) {
+        // No image is known better than to one part in a hundred, for no two shapes have quite the same.
+        let weight = 1.0 / (uncertainty * uncertainty + 1e-4);
+        if weight.is_finite() && relative.is_finite() {
+            self.weight += weight;
+            self.weighted += weight * relative;
+        }
+    }
+
+    fn known(&self) -> Option<(f64, f64)> {
+        let spread = self.weight.sqrt().recip();
+        (spread < 0.04).then(|| (self.weighted / self.weight, spread))
+    }
+}
+
+/// An excursion that became the new level.
+#[derive(Clone, Copy, Debug)]
+struct Latched {
+    at: u64,
+    id: u64,
+    kind: EventKind,
+    /// How many in a row.
+    row: u32,
 }
 
 impl EventDetector {
@@ -150,6 +188,8 @@ impl Running {
             next_id: 1,
             recent: VecDeque::with_capacity(KEPT),
             latches: [Vec::new(), Vec::new()],
+            images: [Images::default(); 2],
+            latched: [None; 2],
             rails: [RailWatch::new(rate_hz), RailWatch::new(rate_hz)],
             left: [1.0; 2],
             tried: [u32::MAX / 2; 3],
@@ -326,6 +366,8 @@ impl Running {
         let restless_a = (settled..end)
             .map(|position| (channel.ring.at(position) - level_now_a).abs())
             .fold(0.0, f64::max);
+        let aftermath = self.latched[index]
+            .filter(|latched| excursion.first_start <= latched.at + channel.spans.aftermath && latched.row < LONGEST_ROW);
         let around = Circumstances {
             settings,
             channel: index,
@@ -335,6 +377,8 @@ impl Running {
             restless_a,
             reading_a: channel.spread(1),
             latches: &self.latches[index],
+            image: self.images[index].known(),
+            aftermath: aftermath.map(|latched| (latched.id, latched.kind)),
             rail_change: self.rails[index].change(),
             command_s,
         };
@@ -360,7 +404,13 @@ impl Running {
                 .reason
                 .push_str("; clipped at full scale, so the size is the least it can be");
         }
+        if progress != Progress::Decide && event.kind.is_fault() && !seen.isolated && seen.other.known {
+            let (relative, uncertainty) = seen.other.relative(seen.base_a);
+            self.images[index].learn(relative, uncertainty);
+        }
         if progress == Progress::Latched {
+            let (id, row) = aftermath.map_or((event.id, 0), |latched| (latched.id, latched.row + 1));
+            self.latched[index] = Some(Latched { at: end, id, kind: event.kind, row });
             let latches = &mut self.latches[index];
             if let Some(id) = verdict.undoes {
                 latches.retain(|latch| latch.id != id);

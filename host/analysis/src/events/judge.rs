@@ -46,6 +46,10 @@ pub(super) struct Circumstances<'a> {
     pub(super) latches: &'a [Latch],
     /// Relative change of the rail during the event, and whether it stands out of the rail's noise.
     pub(super) rail_change: Option<f64>,
+    /// Relative size of this channel's faults' images on the other channel, with its uncertainty, if known.
+    pub(super) image: Option<(f64, f64)>,
+    /// The event whose aftermath this may be: its number and what it was taken for.
+    pub(super) aftermath: Option<(u64, EventKind)>,
     /// Offset of the nearest command mark, in seconds, if one is near enough.
     pub(super) command_s: Option<f64>,
 }
@@ -72,6 +76,10 @@ pub(super) fn judge(shape: &Shape, around: &Circumstances<'_>) -> Verdict {
                 100.0 * change
             ),
         );
+    }
+    if let Some((id, before)) = around.aftermath {
+        let kind = if before.is_fault() { EventKind::Nuisance } else { before };
+        return say(kind, format!("the level was still settling after event {id}"));
     }
     let undone = undone(shape, around);
     if let Some(latch) = undone
@@ -145,16 +153,18 @@ fn both_channels(shape: &Shape, around: &Circumstances<'_>, other_channel: usize
     }
     let in_spreads = other.quick[1] / other.quick[0];
     // Relative to the currents: share of its current that the other channel changed by, per share of this one's.
-    let relative = other.gain * (shape.base_a / other.base_a).abs();
-    let uncertainty = other.gain_uncertainty * (shape.base_a / other.base_a).abs();
+    let (relative, uncertainty) = other.relative(shape.base_a);
     let share = around.settings.image_share;
-    if shape.isolated
-        && other.quick[0].abs() > 3.0
-        && other.quick[1].abs() > 3.0
-        && (0.2..5.0).contains(&in_spreads)
-    {
-        // A fault's image is faint in terms of the currents, and a fault takes current away.
-        let image = relative < share && shape.size_a < 0.0 && in_spreads < 0.33;
+    let alike = in_spreads > 0.0 && other.quick[0].abs() > 3.0 && other.quick[1].abs() > 3.0;
+    if shape.isolated && alike {
+        // Or a fault too short for its shape to tell, and its image. Then the share is that of longer faults' images; if
+        // none has been seen, only like currents have images, and a fault takes current away.
+        let image = shape.size_a < 0.0
+            && relative < share
+            && match around.image {
+                Some((usual, spread)) => usual > 0.02 && (relative - usual).abs() < 3.0 * spread.hypot(uncertainty),
+                None => in_spreads < 0.33 && (0.5..2.0).contains(&(shape.base_a / other.base_a).abs()),
+            };
         if !image {
             return Some(say(
                 EventKind::Nuisance,
@@ -173,7 +183,7 @@ fn both_channels(shape: &Shape, around: &Circumstances<'_>, other_channel: usize
             format!("channel {other_channel} changed {relative:.1} times as much: this is its image"),
         ));
     }
-    if relative > share && relative - 2.0 * uncertainty > 0.8 * share {
+    if relative > share && relative - 1.3 * uncertainty > 0.8 * share {
         return Some(say(
             EventKind::LoadChange,
             format!(

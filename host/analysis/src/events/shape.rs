@@ -39,6 +39,14 @@ pub(super) struct Other {
     pub(super) known: bool,
 }
 
+impl Other {
+    /// The gain relative to the currents, with its uncertainty; `base_a` is this channel's level.
+    pub(super) fn relative(&self, base_a: f64) -> (f64, f64) {
+        let ratio = (base_a / self.base_a).abs();
+        (self.gain * ratio, self.gain_uncertainty * ratio)
+    }
+}
+
 /// Onset by likelihood: the position that best splits the readings into "before" and "away" (Hinkley 1970, Biometrika 57:1).
 fn onset(channel: &Channel, excursion: &Excursion) -> (u64, f64) {
     let ring = &channel.ring;
@@ -155,13 +163,13 @@ pub(super) fn shape(channel: &Channel, excursion: &Excursion, beside: &Channel) 
     }
 }
 
-/// Whether the reading at `position` departs alone: its neighbours by less than a third of what it does.
+/// Whether the reading at `position` departs alone: its neighbours by less than half of what it does.
 fn isolated(channel: &Channel, position: u64, base_a: f64) -> bool {
     let ring = &channel.ring;
     if position <= ring.oldest() || position + 1 >= ring.end() {
         return false;
     }
-    let limit = (ring.at(position) - base_a).abs() / 3.0;
+    let limit = 0.5 * (ring.at(position) - base_a).abs();
     (ring.at(position - 1) - base_a).abs() < limit && (ring.at(position + 1) - base_a).abs() < limit
 }
 
