@@ -63,8 +63,9 @@ impl Extremes {
                 return 0.0;
             }
             let place = ((work.len() - 1) as f64 * SHARE).round() as usize;
-            // With few seconds seen the largest of them stands for the quantile.
-            let place = if work.len() < 8 { work.len() - 1 } else { place };
+            // Of few seconds all but one must be below: that one may hold an event.
+            let place = if work.len() < 8 { work.len().max(3) - 2 } else { place };
+            let place = place.min(work.len() - 1);
             let (_, value, _) = work.select_nth_unstable_by(place, f32::total_cmp);
             f64::from(*value)
         })
