@@ -366,8 +366,9 @@ impl Running {
         let restless_a = (settled..end)
             .map(|position| (channel.ring.at(position) - level_now_a).abs())
             .fold(0.0, f64::max);
-        let aftermath = self.latched[index]
-            .filter(|latched| excursion.first_start <= latched.at + channel.spans.aftermath && latched.row < LONGEST_ROW);
+        let aftermath = self.latched[index].filter(|latched| {
+            excursion.first_start <= latched.at + channel.spans.aftermath && latched.row < LONGEST_ROW
+        });
         let around = Circumstances {
             settings,
             channel: index,
@@ -410,7 +411,12 @@ impl Running {
         }
         if progress == Progress::Latched {
             let (id, row) = aftermath.map_or((event.id, 0), |latched| (latched.id, latched.row + 1));
-            self.latched[index] = Some(Latched { at: end, id, kind: event.kind, row });
+            self.latched[index] = Some(Latched {
+                at: end,
+                id,
+                kind: event.kind,
+                row,
+            });
             let latches = &mut self.latches[index];
             if let Some(id) = verdict.undoes {
                 latches.retain(|latch| latch.id != id);

@@ -64,7 +64,11 @@ impl Extremes {
             }
             let place = ((work.len() - 1) as f64 * SHARE).round() as usize;
             // Of few seconds all but one must be below: that one may hold an event.
-            let place = if work.len() < 8 { work.len().max(3) - 2 } else { place };
+            let place = if work.len() < 8 {
+                work.len().max(3) - 2
+            } else {
+                place
+            };
             let place = place.min(work.len() - 1);
             let (_, value, _) = work.select_nth_unstable_by(place, f32::total_cmp);
             f64::from(*value)

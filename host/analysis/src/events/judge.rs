@@ -78,7 +78,11 @@ pub(super) fn judge(shape: &Shape, around: &Circumstances<'_>) -> Verdict {
         );
     }
     if let Some((id, before)) = around.aftermath {
-        let kind = if before.is_fault() { EventKind::Nuisance } else { before };
+        let kind = if before.is_fault() {
+            EventKind::Nuisance
+        } else {
+            before
+        };
         return say(kind, format!("the level was still settling after event {id}"));
     }
     let undone = undone(shape, around);
@@ -162,7 +166,9 @@ fn both_channels(shape: &Shape, around: &Circumstances<'_>, other_channel: usize
         let image = shape.size_a < 0.0
             && relative < share
             && match around.image {
-                Some((usual, spread)) => usual > 0.02 && (relative - usual).abs() < 3.0 * spread.hypot(uncertainty),
+                Some((usual, spread)) => {
+                    usual > 0.02 && (relative - usual).abs() < 3.0 * spread.hypot(uncertainty)
+                }
                 None => in_spreads < 0.33 && (0.5..2.0).contains(&(shape.base_a / other.base_a).abs()),
             };
         if !image {

@@ -1,16 +1,10 @@
 //! Which place the events belong to.
 
-use super::exact::{rate_excess, taps_to_clear};
+use super::accuse::{CONFIDENCE, Count, Outcome, Trial, interval};
+use super::exact::taps_to_clear;
 use super::settings::TapSettings;
 use super::standing::{PlaceStanding, PlaceVerdict};
 use crate::sample::{Mark, MarkKind};
-use crate::statistics::clopper_pearson;
-
-/// Fewest hits that may accuse, whatever the arithmetic says.
-const LEAST_HITS: u64 = 2;
-/// Chance below which hits at the other places are put down to the blow.
-const DISTURBED: f64 = 0.5;
-const CONFIDENCE: f64 = 0.95;
 
 /// Taps by place and the onsets of events; cheap to ask at any time.
 #[derive(Clone, Debug)]
@@ -36,13 +30,6 @@ pub struct Attributed {
     pub place_of_event: Vec<Option<usize>>,
     /// Labels of the places by number.
     pub labels: Vec<String>,
-}
-
-/// Hits and events in the windows of one place.
-#[derive(Clone, Copy, Debug, Default)]
-struct Count {
-    taps: u64,
-    hits: u64,
 }
 
 impl Attribution {
@@ -126,20 +113,29 @@ impl Attribution {
             }
         }
         let background_s = (observed.1 - observed.0 - missing_s - self.covered_s(observed)).max(0.0);
-        let (p_values, blow_disturbs) = self.test(&counts, background_events, background_s);
+        let trial = Trial {
+            counts: &counts,
+            window_s: self.settings.window_before_s + self.settings.window_after_s,
+            background_events,
+            background_s,
+            significance: self.settings.significance,
+            least_hit_probability: self.settings.least_hit_probability,
+        };
+        let (outcomes, blow_disturbs) = trial.decide();
         let mut order: Vec<usize> = (0..places).filter(|&place| counts[place].taps > 0).collect();
         let rate = |place: usize| counts[place].hits as f64 / counts[place].taps.max(1) as f64;
         order.sort_by(|&a, &b| {
-            p_values[a]
-                .0
-                .total_cmp(&p_values[b].0)
+            // Of like chances the higher share of hits comes first.
+            outcomes[b]
+                .accused
+                .cmp(&outcomes[a].accused)
+                .then(outcomes[a].p_value.total_cmp(&outcomes[b].p_value))
                 .then(rate(b).total_cmp(&rate(a)))
                 .then(counts[a].taps.cmp(&counts[b].taps))
         });
-        let tested = order.len() as f64;
         let places = order
             .into_iter()
-            .map(|place| self.stand(place, counts[place], p_values[place], tested))
+            .map(|place| self.stand(place, counts[place], outcomes[place]))
             .collect();
         Attributed {
             places,
@@ -151,70 +147,17 @@ impl Attribution {
         }
     }
 
-    /// For every place the chance of its hits were it innocent, and whether it is accused.
-    fn test(&self, counts: &[Count], background_events: u64, background_s: f64) -> (Vec<(f64, bool)>, bool) {
-        let window_s = self.settings.window_before_s + self.settings.window_after_s;
-        let tested: Vec<usize> = (0..counts.len())
-            .filter(|&place| counts[place].taps > 0)
-            .collect();
-        let mut results = vec![(1.0, false); counts.len()];
-        let mut explained = vec![false; counts.len()];
-        let mut blow_disturbs = false;
-        // Step down: a place once accused explains its hits, and no longer counts among the others' background.
-        loop {
-            let mut best: Option<(usize, f64)> = None;
-            for &place in tested.iter().filter(|&&place| !explained[place]) {
-                let others: Vec<&Count> = tested
-                    .iter()
-                    .filter(|&&other| other != place && !explained[other])
-                    .map(|&other| &counts[other])
-                    .collect();
-                let taps: u64 = others.iter().map(|count| count.taps).sum();
-                let hits: u64 = others.iter().map(|count| count.hits).sum();
-                let others_s = taps as f64 * window_s;
-                let (count, quiet) = (counts[place], hits + background_events);
-                let own_s = count.taps as f64 * window_s;
-                let mut chance = rate_excess(count.hits, own_s, quiet, others_s + background_s);
-                // Where the other places answer taps more often than the quiet time explains (a blow is felt next door,
-                // or disturbs the reading itself), the place must also stand out among taps.
-                if rate_excess(hits, others_s, background_events, background_s) < DISTURBED {
-                    blow_disturbs = true;
-                    chance = chance.max(rate_excess(count.hits, own_s, hits, others_s));
-                }
-                results[place] = (chance, false);
-                if best.is_none_or(|(_, least)| chance < least) {
-                    best = Some((place, chance));
-                }
-            }
-            let Some((place, chance)) = best else { break };
-            if chance * tested.len() as f64 >= self.settings.significance {
-                break;
-            }
-            let Count { taps, hits } = counts[place];
-            let likely = interval(hits, taps).1 >= self.settings.least_hit_probability;
-            if hits < LEAST_HITS || !likely {
-                break;
-            }
-            explained[place] = true;
-            results[place] = (chance, true);
-        }
-        (results, blow_disturbs)
-    }
-
-    fn stand(
-        &self,
-        place: usize,
-        count: Count,
-        (p_value, accused): (f64, bool),
-        tested: f64,
-    ) -> PlaceStanding {
+    fn stand(&self, place: usize, count: Count, outcome: Outcome) -> PlaceStanding {
         let Count { taps, hits } = count;
-        let (low, high) =
-            clopper_pearson(hits, taps, CONFIDENCE).map_or((0.0, 1.0), |bound| (bound.low, bound.high));
+        let Outcome {
+            p_value,
+            corrected,
+            accused,
+        } = outcome;
+        let (low, high) = interval(count);
         let assumed = self.settings.assumed_hit_probability;
         let needed = taps_to_clear(assumed, CONFIDENCE);
         let more = (hits == 0).then(|| needed.saturating_sub(taps));
-        let corrected = (p_value * tested).min(1.0);
         let (verdict, reason) = match more {
             _ if accused => (
                 PlaceVerdict::Accused,
@@ -260,9 +203,4 @@ impl Attribution {
             reason,
         }
     }
-}
-
-/// Interval on the hit probability.
-fn interval(hits: u64, taps: u64) -> (f64, f64) {
-    clopper_pearson(hits, taps, CONFIDENCE).map_or((0.0, 1.0), |bound| (bound.low, bound.high))
 }

@@ -102,6 +102,36 @@ fn a_bad_joint_is_named_and_only_that_one() {
     assert!(others < runs as usize / 20, "{others}");
 }
 
+/// Two bad joints of five places, each answering two taps of three, few taps: neither stands out beside the other.
+#[test]
+fn two_bad_joints_are_named_together() {
+    let mut attribution = Attribution::new(TapSettings::default());
+    let (mut onsets_s, mut time_s) = (vec![3.0, 400.0], 10.0);
+    for place in 0..5 {
+        for tap in 0..6 {
+            attribution.mark(&Mark {
+                time_s,
+                kind: MarkKind::Tap,
+                label: format!("place {place}"),
+            });
+            if place < 2 && tap < 4 {
+                onsets_s.push(time_s + 0.05);
+            }
+            time_s += 2.0;
+        }
+    }
+    onsets_s.sort_by(f64::total_cmp);
+    let found = attribution.attribute(&onsets_s, (0.0, 420.0), 0.0);
+    let accused: Vec<&str> = found
+        .places
+        .iter()
+        .filter(|place| place.accused)
+        .map(|place| place.label.as_str())
+        .collect();
+    assert_eq!(accused.len(), 2, "{found:#?}");
+    assert!(accused.contains(&"place 0") && accused.contains(&"place 1"));
+}
+
 /// With all of them hits, the place is first and its interval is that of n successes in n trials.
 #[test]
 fn most_suspect_place_comes_first() {
