@@ -3,6 +3,7 @@
 //! | module | what it holds |
 //! |---|---|
 //! | [`kind`] | what a recording is examined as |
+//! | [`soak`] | a soak with its short events |
 //! | [`settings`] | what the operator sets with `--set` |
 //! | [`marks`] | the operator's marks beside a table |
 //! | [`run_folder`] | a run folder as samples and marks |
@@ -14,25 +15,26 @@ pub mod kind;
 pub mod marks;
 pub mod run_folder;
 pub mod settings;
+pub mod soak;
 pub mod words;
 
 use serde::Serialize;
 use steadybench_analysis::power_up::{PowerUpExamination, PowerUpFindings};
 use steadybench_analysis::sample::{Mark, Sample};
-use steadybench_analysis::soak::{SoakExamination, SoakFindings};
 use steadybench_analysis::tap::{TapExamination, TapFindings};
 use steadybench_analysis::twins::{TwinExamination, TwinFindings};
 
 pub use kind::Kind;
 pub use run_folder::RunFolder;
 pub use settings::Settings;
+pub use soak::{SoakPass, SoakPassFindings};
 
 /// An examination under way.
 pub enum Examination {
     /// Of taps.
     Tap(Box<TapExamination>),
     /// Of a soak.
-    Soak(Box<SoakExamination>),
+    Soak(Box<SoakPass>),
     /// Of a switch-on.
     PowerUp(Box<PowerUpExamination>),
     /// Of twins.
@@ -46,7 +48,7 @@ pub enum Findings {
     /// Of taps.
     Tap(TapFindings),
     /// Of a soak.
-    Soak(SoakFindings),
+    Soak(SoakPassFindings),
     /// Of a switch-on.
     PowerUp(PowerUpFindings),
     /// Of twins.
@@ -54,12 +56,12 @@ pub enum Findings {
 }
 
 impl Examination {
-    /// Begins an examination. Only taps take marks.
+    /// Begins an examination. Taps and soaks heed marks.
     #[must_use]
     pub fn begin(kind: Kind, settings: &Settings, marks: &[Mark]) -> Self {
         match kind {
             Kind::Tap => Self::Tap(Box::new(TapExamination::new(settings.tap(), marks))),
-            Kind::Soak => Self::Soak(Box::new(SoakExamination::new(settings.soak()))),
+            Kind::Soak => Self::Soak(Box::new(SoakPass::new(settings.soak(), settings.events(), marks))),
             Kind::PowerUp => Self::PowerUp(Box::new(PowerUpExamination::new(settings.power_up()))),
             Kind::Twins => Self::Twins(Box::new(TwinExamination::new(settings.twins()))),
         }

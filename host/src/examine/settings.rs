@@ -101,16 +101,21 @@ impl Settings {
         Ok(())
     }
 
-    /// The settings of a tap examination.
+    /// How events are found.
     #[must_use]
-    pub fn tap(&self) -> TapSettings {
-        let events = EventSettings {
+    pub fn events(&self) -> EventSettings {
+        EventSettings {
             rate_hz: self.rate_hz,
             mains_hz: self.mains_hz,
             ..EventSettings::default()
-        };
+        }
+    }
+
+    /// The settings of a tap examination.
+    #[must_use]
+    pub fn tap(&self) -> TapSettings {
         TapSettings {
-            events,
+            events: self.events(),
             ..TapSettings::default()
         }
     }

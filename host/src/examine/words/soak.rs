@@ -2,21 +2,24 @@
 
 use std::fmt::Write;
 
-use steadybench_analysis::soak::{ChannelSoak, SoakEvent, SoakEventKind, SoakFindings, SoakStanding};
+use steadybench_analysis::soak::{ChannelSoak, SoakEvent, SoakEventKind, SoakStanding};
+
+use crate::examine::soak::SoakPassFindings;
 
 use super::{bounded, duration, plain};
 
 /// Events listed at most; the rest are counted.
 const EVENTS_LISTED: usize = 12;
 
-pub(super) fn page(findings: &SoakFindings) -> String {
+pub(super) fn page(findings: &SoakPassFindings) -> String {
     let mut page = String::new();
     // Writing to a string cannot fail.
     let _ = write_page(&mut page, findings);
     page
 }
 
-fn write_page(page: &mut String, findings: &SoakFindings) -> std::fmt::Result {
+fn write_page(page: &mut String, pass: &SoakPassFindings) -> std::fmt::Result {
+    let findings = &pass.course;
     writeln!(page, "Soak of {}", duration(findings.duration_s))?;
     for channel in &findings.drift {
         write_channel(page, channel)?;
@@ -25,6 +28,7 @@ fn write_page(page: &mut String, findings: &SoakFindings) -> std::fmt::Result {
         findings.events.iter().partition(|event| event.kind.is_fault());
     write_events(page, "Events that speak against the unit", &faults)?;
     write_events(page, "Seen and judged harmless", &harmless)?;
+    write_short_events(page, pass)?;
     for gap in &findings.gaps {
         let (start, length) = (duration(gap.start_s), duration(gap.end_s - gap.start_s));
         writeln!(
@@ -76,6 +80,33 @@ fn write_channel(page: &mut String, channel: &ChannelSoak) -> std::fmt::Result {
     )?;
     for note in &channel.notes {
         writeln!(page, "  note: {note}")?;
+    }
+    Ok(())
+}
+
+fn write_short_events(page: &mut String, pass: &SoakPassFindings) -> std::fmt::Result {
+    let count = pass.short_events.len() as u64 + pass.short_events_forgotten;
+    if count == 0 {
+        return Ok(());
+    }
+    writeln!(
+        page,
+        "Faults shorter than a second, in the single readings: {count}"
+    )?;
+    for event in pass.short_events.iter().take(EVENTS_LISTED) {
+        let (size, length) = (plain(event.size_a, "A"), duration(event.end_s - event.start_s));
+        writeln!(
+            page,
+            "  at {:.3} s on channel {}: {size} for {length}; {}",
+            event.start_s, event.channel, event.reason
+        )?;
+    }
+    if count > EVENTS_LISTED as u64 {
+        writeln!(
+            page,
+            "  and {} more; --json lists them",
+            count - EVENTS_LISTED as u64
+        )?;
     }
     Ok(())
 }
