@@ -185,19 +185,22 @@ impl Curve {
     }
 }
 
-/// The real root l of c·l³ + b·l + d = 0, with b and c above 0 or c = 0.
+/// The real root l of c·l³ + b·l + d = 0 where the cubic rises from zero to l.
+///
+/// By Newton's method from the root without the cubic term. From there the cubic bends away from the axis, so every step
+/// comes nearer and none passes the root. The closed form would divide by c, which three points of a nearly plain Beta
+/// curve leave at rounding noise.
 fn steinhart_hart_log(d: f64, b: f64, c: f64) -> f64 {
-    if c == 0.0 {
-        return -d / b;
+    const STEPS_MAX: usize = 60;
+    let mut log = -d / b;
+    for _ in 0..STEPS_MAX {
+        let step = ((c * log * log + b) * log + d) / (3.0 * c * log * log + b);
+        log -= step;
+        if step.abs() <= 2.0 * f64::EPSILON * log.abs() {
+            break;
+        }
     }
-    // Cardano's form loses digits when c is tiny, so two Newton steps finish it.
-    let y = d / (2.0 * c);
-    let x = ((b / (3.0 * c)).powi(3) + y * y).sqrt();
-    let mut root = (x - y).cbrt() - (x + y).cbrt();
-    for _ in 0..2 {
-        root -= (d + (b + c * root * root) * root) / (b + 3.0 * c * root * root);
-    }
-    root
+    log
 }
 
 fn positive(what: &'static str, value: f64) -> Result<(), ThermistorError> {
