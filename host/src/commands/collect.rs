@@ -72,7 +72,7 @@ enum Range {
     /// ±163.84 mV.
     #[value(name = "164mV")]
     Wide,
-    /// ±40.96 mV, a quarter of the noise.
+    /// ±40.96 mV in steps a quarter as large; the noise is about the same.
     #[value(name = "41mV")]
     Fine,
 }
