@@ -219,11 +219,7 @@ impl Args {
 /// Whatever is wrong with the options, the ports, the boards or the folder; then nothing has been written.
 pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
     let plan = args.plan()?;
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .enable_all()
-        .build()
-        .map_err(|error| Fault::new(Exit::Failed, "the program's threads", error.to_string()))?;
-    runtime.block_on(collect(args, &plan, console))
+    super::runtime()?.block_on(collect(args, &plan, console))
 }
 
 async fn collect(args: &Args, plan: &Plan, console: &Console) -> Result<Exit, Fault> {

@@ -49,10 +49,7 @@ struct Shown {
 /// # Errors
 /// When the folder cannot be used, or the system has no pseudo-terminal.
 pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .enable_all()
-        .build()
-        .map_err(|error| Fault::new(Exit::Failed, "the program's threads", error.to_string()))?;
+    let runtime = super::runtime()?;
     console.remark(
         "A greenhouse vent controller, 24 V DC, on a virtual bench: it blows warm, and its vents stick now and then.\n\
          Stage 1 is on channel 1, stage 2 on channel 2. Everything below goes through the board's firmware and a serial\n\
@@ -209,11 +206,8 @@ impl Desk<'_> {
 
     fn show(&self, run: &Path, kind: Kind) -> Result<(), Fault> {
         let folder = RunFolder::open(run, None)?;
-        let mut samples = folder.samples()?;
-        let mut examination = Examination::begin(kind, &Settings::default(), &folder.marks()?);
-        while let Some(sample) = samples.next_sample()? {
-            examination.push(&sample);
-        }
+        let mut examination = Examination::begin(kind, &Settings::default(), &folder.marks_for(kind)?);
+        folder.each_sample(|sample| examination.push(sample))?;
         let shown = Shown {
             run: run.to_owned(),
             findings: examination.finish(),

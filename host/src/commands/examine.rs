@@ -118,14 +118,11 @@ fn examine_run(
         .ok_or_else(|| no_kind(&args.path))?;
     let marks = match marks {
         Some(marks) => marks,
-        None => run.marks()?,
+        None => run.marks_for(kind)?,
     };
     let bar = console.progress(None, "reading");
-    let mut samples = run.samples()?;
     let mut pass = Pass::begin(Examination::begin(kind, settings, &marks));
-    while let Some(sample) = samples.next_sample()? {
-        pass.push(&sample, &bar);
-    }
+    run.each_sample(|sample| pass.push(sample, &bar))?;
     bar.finish_and_clear();
     let survey = run.survey();
     for board in survey.opened.iter().flat_map(|opened| &opened.board) {

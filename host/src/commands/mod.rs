@@ -87,6 +87,14 @@ fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
     }
 }
 
+/// The threads that a recording needs.
+fn runtime() -> Result<tokio::runtime::Runtime, Fault> {
+    tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| Fault::new(Exit::Failed, "the program's threads", error.to_string()))
+}
+
 fn exit_codes() -> String {
     let mut text = String::from("Exit codes:");
     for (exit, meaning) in Exit::ALL {

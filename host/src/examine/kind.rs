@@ -18,6 +18,12 @@ pub enum Kind {
 }
 
 impl Kind {
+    /// Whether the operator's marks matter to it.
+    #[must_use]
+    pub const fn heeds_marks(self) -> bool {
+        matches!(self, Self::Tap | Self::Soak)
+    }
+
     /// The kind that a table is beyond doubt: taps are marked, or it is slow or long. `None` is doubt.
     ///
     /// `period_s` is the time from row to row, `duration_s` the time the table spans as far as its size tells.

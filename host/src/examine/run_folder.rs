@@ -78,57 +78,48 @@ impl RunFolder {
         Replay::open(&self.log)
     }
 
-    /// Replays the recording from its beginning.
+    /// Gives every sample of the recording in order of time, and returns the marks met on the way, in order of time too.
+    /// A torn tail is an end like any other.
     ///
     /// # Errors
-    /// When the file cannot be opened.
-    pub fn samples(&self) -> Result<Samples, Fault> {
-        Ok(Samples {
-            replay: Replay::open(&self.log)?,
-            marks: Vec::new(),
-            place: "foot switch".into(),
-        })
-    }
-
-    /// Every mark of the recording, in order of time: a pass of its own, since a mark may stand behind what it marks.
-    ///
-    /// # Errors
-    /// When the recording cannot be read.
-    pub fn marks(&self) -> Result<Vec<Mark>, Fault> {
-        let mut samples = self.samples()?;
-        while samples.next_sample()?.is_some() {}
-        let mut marks = samples.marks;
-        marks.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
-        Ok(marks)
-    }
-}
-
-/// The samples of a recording being replayed, and the marks met on the way.
-#[derive(Debug)]
-pub struct Samples {
-    replay: Replay,
-    marks: Vec<Mark>,
-    place: String,
-}
-
-impl Samples {
-    /// The next sample, or `None` at the recording's end. A torn tail is an end like any other.
-    ///
-    /// # Errors
-    /// When the file cannot be read any further.
-    pub fn next_sample(&mut self) -> Result<Option<Sample>, Fault> {
-        while let Some(output) = self.replay.next_output()? {
+    /// When the recording cannot be read to its end.
+    pub fn each_sample(&self, mut take: impl FnMut(&Sample)) -> Result<Vec<Mark>, Fault> {
+        let mut replay = self.replay()?;
+        let mut marks = Vec::new();
+        let mut place = String::from("foot switch");
+        while let Some(output) = replay.next_output()? {
             match output {
                 Output::Reading(reading) => {
                     if let Some(sample) = sample_of(&reading) {
-                        return Ok(Some(sample));
+                        take(&sample);
                     }
                 }
-                Output::Mark(row) => self.marks.extend(mark_of(&row, &mut self.place)),
+                Output::Mark(row) => marks.extend(mark_of(&row, &mut place)),
                 _ => {}
             }
         }
-        Ok(None)
+        marks.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+        Ok(marks)
+    }
+
+    /// Every mark of the recording: a pass of its own, since a mark may stand behind what it marks.
+    ///
+    /// # Errors
+    /// When the recording cannot be read to its end.
+    pub fn marks(&self) -> Result<Vec<Mark>, Fault> {
+        self.each_sample(|_| {})
+    }
+
+    /// The marks that an examination as `kind` asks for; none are read for one that heeds none.
+    ///
+    /// # Errors
+    /// When the recording cannot be read to its end.
+    pub fn marks_for(&self, kind: Kind) -> Result<Vec<Mark>, Fault> {
+        if kind.heeds_marks() {
+            self.marks()
+        } else {
+            Ok(Vec::new())
+        }
     }
 }
 

@@ -157,10 +157,7 @@ fn answer(args: &Args) -> Result<Answer, Fault> {
 fn power_up(folder: &Path, board: Option<usize>, channel: u8) -> Result<ChannelPowerUp, Fault> {
     let run = RunFolder::open(folder, board)?;
     let mut examination = PowerUpExamination::new(Settings::default().power_up());
-    let mut samples = run.samples()?;
-    while let Some(sample) = samples.next_sample()? {
-        examination.push(&sample);
-    }
+    run.each_sample(|sample| examination.push(sample))?;
     examination
         .finish()
         .inrush

@@ -88,18 +88,17 @@ pub(super) fn of_run(
     bar: &ProgressBar,
 ) -> Result<Shown, Fault> {
     let run = RunFolder::open(folder, board)?;
-    let mut samples = run.samples()?;
     match measure {
         Measure::Current => {
             let mut means = [Means::default(), Means::default()];
-            while let Some(sample) = samples.next_sample()? {
+            run.each_sample(|sample| {
                 if sample.time_s >= skip_s {
                     for (means, current_a) in means.iter_mut().zip(sample.current_a) {
                         means.push(sample.time_s, current_a);
                     }
                 }
                 bar.tick();
-            }
+            })?;
             Ok(Shown::Levels(means))
         }
         Measure::Events => {
@@ -109,10 +108,10 @@ pub(super) fn of_run(
                 .filter(|mark| mark.kind == MarkKind::Tap && mark.time_s >= skip_s)
                 .count();
             let mut examination = TapExamination::new(Settings::default().tap(), &marks);
-            while let Some(sample) = samples.next_sample()? {
-                examination.push(&sample);
+            run.each_sample(|sample| {
+                examination.push(sample);
                 bar.tick();
-            }
+            })?;
             let findings = examination.finish();
             let counts = [1, 2].map(|channel| {
                 let counted = findings.events.iter().filter(|found| {
