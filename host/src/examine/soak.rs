@@ -16,6 +16,10 @@ const SHORT_S: f64 = 1.0;
 /// Over a night, only what the learned noise would bring less than once in a thousand hours is worth telling.
 const SCORE_MIN: f64 = 3.0;
 
+/// A unit that has just been switched on starts its programme and warms up while the detector learns its noise and its
+/// rhythms; short events are told from so many seconds after the first reading on. A soak lasts hours.
+const LEARNING_S: f64 = 300.0;
+
 /// Short events kept at most; the rest are counted.
 const SHORT_EVENTS_MAX: usize = 10_000;
 
@@ -24,6 +28,7 @@ pub struct SoakPass {
     course: SoakExamination,
     detector: EventDetector,
     before_s: Option<f64>,
+    told_from_s: f64,
     fast: bool,
     short: BTreeMap<u64, Event>,
     forgotten: u64,
@@ -37,6 +42,8 @@ pub struct SoakPassFindings {
     pub course: SoakFindings,
     /// Faults shorter than a second, in order of time; empty where readings are too far apart to have any.
     pub short_events: Vec<Event>,
+    /// From when on short faults were told, in seconds of the recording; `None` where readings are too far apart.
+    pub short_events_from_s: Option<f64>,
     /// Short faults beyond those listed.
     pub short_events_forgotten: u64,
 }
@@ -53,6 +60,7 @@ impl SoakPass {
             course: SoakExamination::new(settings),
             detector,
             before_s: None,
+            told_from_s: f64::INFINITY,
             fast: false,
             short: BTreeMap::new(),
             forgotten: 0,
@@ -64,6 +72,8 @@ impl SoakPass {
         self.course.push(sample);
         if let Some(before_s) = self.before_s.replace(sample.time_s) {
             self.fast |= sample.time_s - before_s < FAST_PERIOD_S;
+        } else {
+            self.told_from_s = sample.time_s + LEARNING_S;
         }
         if self.fast {
             self.detector.push(sample);
@@ -74,8 +84,8 @@ impl SoakPass {
     fn take_news(&mut self) {
         while let Some(update) = self.detector.next_update() {
             let (EventUpdate::Found(event) | EventUpdate::Revised(event)) = update;
-            let told =
-                event.kind.is_fault() && event.end_s - event.start_s < SHORT_S && event.score >= SCORE_MIN;
+            let short = event.kind.is_fault() && event.end_s - event.start_s < SHORT_S;
+            let told = short && event.start_s >= self.told_from_s && event.score >= SCORE_MIN;
             if !told {
                 self.short.remove(&event.id);
             } else if self.short.len() < SHORT_EVENTS_MAX || self.short.contains_key(&event.id) {
@@ -96,6 +106,7 @@ impl SoakPass {
         SoakPassFindings {
             course: self.course.finish(),
             short_events,
+            short_events_from_s: self.fast.then_some(self.told_from_s),
             short_events_forgotten: self.forgotten,
         }
     }
@@ -117,7 +128,8 @@ mod tests {
                 .wrapping_add(1_442_695_040_888_963_407);
             let noise = ((state >> 33) as f64 / f64::from(1_u32 << 31) - 0.5) * 4e-4;
             let time_s = f64::from(index) * 1e-3;
-            let open = (400_000..400_005).contains(&index);
+            // The first opening falls into the time in which the noise is learned, and is not told.
+            let open = (100_000..100_005).contains(&index) || (400_000..400_005).contains(&index);
             let current = if open { 0.0 } else { 0.25 } + noise;
             pass.push(&Sample {
                 current_a: [current, 0.25 - noise],

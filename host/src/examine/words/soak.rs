@@ -85,13 +85,14 @@ fn write_channel(page: &mut String, channel: &ChannelSoak) -> std::fmt::Result {
 }
 
 fn write_short_events(page: &mut String, pass: &SoakPassFindings) -> std::fmt::Result {
-    let count = pass.short_events.len() as u64 + pass.short_events_forgotten;
-    if count == 0 {
+    let Some(from_s) = pass.short_events_from_s else {
         return Ok(());
-    }
+    };
+    let count = pass.short_events.len() as u64 + pass.short_events_forgotten;
     writeln!(
         page,
-        "Faults shorter than a second, in the single readings: {count}"
+        "Faults shorter than a second, in the single readings from {} on: {count}",
+        duration(from_s)
     )?;
     for event in pass.short_events.iter().take(EVENTS_LISTED) {
         let (size, length) = (plain(event.size_a, "A"), duration(event.end_s - event.start_s));
