@@ -19,6 +19,7 @@
 //! | [`grid`] | rows of words in columns, for people |
 //! | [`console`] | words for people, JSON for programs, progress only on a terminal |
 //! | [`examine`] | one recording examined and told |
+//! | [`export`] | a run's readings as one CSV or Parquet file |
 //! | [`exit`] | what each exit code means |
 //! | [`fault`] | what went wrong: the value, the rule it broke, the remedy |
 //! | [`job`] | alterations, notes and closing of a job: rules and parsing |
@@ -32,6 +33,7 @@ pub mod commands;
 pub mod console;
 pub mod examine;
 pub mod exit;
+pub mod export;
 pub mod fault;
 pub mod grid;
 pub mod job;

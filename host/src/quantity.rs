@@ -32,7 +32,7 @@ pub fn parse(text: &str, unit: &str) -> Result<f64, String> {
     }
 }
 
-/// Reads a duration: `500ms`, `90s`, `10min`, `12h`, and sums such as `1h30min`.
+/// Reads a duration: `500ms`, `90s`, `10min` or `10m`, `12h`, and sums such as `1h30min`.
 ///
 /// # Errors
 /// In words, when it is none.
@@ -42,6 +42,7 @@ pub fn parse(text: &str, unit: &str) -> Result<f64, String> {
 /// use steadybench_host::quantity::parse_duration;
 ///
 /// assert_eq!(parse_duration("1h30min"), Ok(Duration::from_secs(5400)));
+/// assert_eq!(parse_duration("1h30m"), Ok(Duration::from_secs(5400)));
 /// assert_eq!(parse_duration("500 ms"), Ok(Duration::from_millis(500)));
 /// assert!(parse_duration("90").is_err());
 /// ```
@@ -65,7 +66,7 @@ pub fn parse_duration(text: &str) -> Result<Duration, String> {
         let factor = match unit {
             "ms" => 1e-3,
             "s" => 1.0,
-            "min" => 60.0,
+            "min" | "m" => 60.0,
             "h" => 3600.0,
             "d" => 86_400.0,
             _ => return Err(wrong()),

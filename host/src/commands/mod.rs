@@ -13,6 +13,7 @@ pub mod collect;
 mod collect_show;
 pub mod demo;
 pub mod examine;
+pub mod export;
 pub mod job;
 pub mod mark;
 pub mod plan;
@@ -36,6 +37,8 @@ enum Command {
     Demo(demo::Args),
     /// Examine a recording: a run folder, or a CSV of any meter or oscilloscope.
     Examine(examine::Args),
+    /// Write a run's readings to one file for other tools: CSV or Parquet, whole or a part of it.
+    Export(export::Args),
     /// Find a board's zero, gain and thermistor corrections, and keep them.
     Calibrate(calibrate::Args),
     /// Record boards until told to stop.
@@ -77,6 +80,7 @@ fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
     match command {
         Command::Demo(args) => demo::run(&args, console),
         Command::Examine(args) => examine::run(&args, console),
+        Command::Export(args) => export::run(&args, console),
         Command::Calibrate(args) => calibrate::run(&args, console),
         Command::Collect(args) => collect::run(&args, console),
         Command::Job(args) => job::run(&args, console),

@@ -58,6 +58,14 @@ impl RunFolder {
         &self.survey
     }
 
+    /// Chunks in the picked board's recording, for the progress of a replay.
+    #[must_use]
+    pub fn chunks(&self) -> u64 {
+        let mut boards = self.survey.boards.iter();
+        let picked = boards.find(|board| self.log.parent() == Some(board.folder.as_path()));
+        picked.map_or(0, |board| board.log.chunks)
+    }
+
     /// What the run was recorded as.
     #[must_use]
     pub fn kind(&self) -> Option<Kind> {

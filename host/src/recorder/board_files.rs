@@ -9,7 +9,7 @@ use crate::units::Units;
 
 use super::csv_rows;
 use super::files::FileLayer;
-use super::minutes::{self, Minutes};
+use super::minutes::{self, Minutes, put_interval};
 use super::plan::{FullRate, RunPlan};
 use super::spool::Spool;
 use super::wire_log::{Record, chunk};
@@ -165,7 +165,9 @@ impl BoardFiles {
         self.seal()?;
         if let Some(units) = &self.units {
             let mut text = String::new();
-            self.minutes.close(&mut text, units);
+            if let Some(interval) = self.minutes.close() {
+                put_interval(&mut text, &interval, units);
+            }
             self.minutes_csv.push(text.into_bytes());
             let mut text = String::new();
             self.detection
@@ -209,7 +211,9 @@ impl RowWriter<'_> {
             Output::Board { units, .. } => *self.units = Some(*units),
             Output::Reading(reading) => {
                 let Some(units) = self.units.as_ref() else { return };
-                self.minutes.take_reading(&mut self.rows.minutes, reading, units);
+                if let Some(over) = self.minutes.take_reading(reading) {
+                    put_interval(&mut self.rows.minutes, &over, units);
+                }
                 if let Some(instant) = reading.when.utc {
                     *self.until_utc_us = Some(instant.utc.as_microsecond());
                 }
@@ -219,7 +223,9 @@ impl RowWriter<'_> {
             }
             Output::Gap(gap) => {
                 let Some(units) = self.units.as_ref() else { return };
-                self.minutes.take_gap(&mut self.rows.minutes, gap, units);
+                if let Some(over) = self.minutes.take_gap(gap) {
+                    put_interval(&mut self.rows.minutes, &over, units);
+                }
                 csv_rows::put_gap(&mut self.rows.events, gap);
                 if self.is_full_rate(gap.when.elapsed_us) {
                     csv_rows::put_gap_in_readings(&mut self.rows.readings, gap);

@@ -13,7 +13,7 @@ use crate::units::Units;
 pub(super) const ROW_END: &str = "\r\n";
 
 /// Header of `readings.csv`.
-pub(super) const READINGS_HEADER: &str = "utc,elapsed_s,reading,lost_readings,late,ch1_current_a,ch2_current_a,\
+pub(crate) const READINGS_HEADER: &str = "utc,elapsed_s,reading,lost_readings,late,ch1_current_a,ch2_current_a,\
     ch1_rail_v,ch1_rail_lowest_v,ch1_rail_highest_v,ch2_rail_v,ch2_rail_lowest_v,ch2_rail_highest_v,\
     ch1_temperature_c,ch2_temperature_c,ch1_chip_c,ch2_chip_c\r\n";
 
@@ -61,7 +61,7 @@ pub(super) fn put_value(text: &mut String, value: Option<f64>, decimals: usize) 
 }
 
 /// A row of `readings.csv`.
-pub(super) fn put_reading(text: &mut String, reading: &Reading, units: &Units) {
+pub(crate) fn put_reading(text: &mut String, reading: &Reading, units: &Units) {
     put_when(text, reading.when);
     put!(text, "{},,{}", reading.index, u8::from(reading.late));
     for (current_a, scale) in reading.current_a.iter().zip(&units.channels) {
@@ -84,7 +84,7 @@ pub(super) fn put_reading(text: &mut String, reading: &Reading, units: &Units) {
 }
 
 /// The row of `readings.csv` that stands for readings that never arrived.
-pub(super) fn put_gap_in_readings(text: &mut String, gap: &Gap) {
+pub(crate) fn put_gap_in_readings(text: &mut String, gap: &Gap) {
     put_when(text, gap.when);
     if let Some(first_index) = gap.first_index {
         put!(text, "{first_index},{}", gap.readings);

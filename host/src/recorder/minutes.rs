@@ -1,4 +1,6 @@
 //! `minutes.csv`: minimum, mean, maximum and standard deviation of each interval.
+//!
+//! [`Minutes`] gives whole intervals as figures, [`put_interval`] writes one as a row; `steady export` uses both.
 
 use crate::stream::{Gap, Reading, When};
 use crate::units::Units;
@@ -6,7 +8,7 @@ use crate::units::Units;
 use super::csv_rows::{ROW_END, TEMPERATURE_DECIMALS, put, put_value, put_when};
 
 /// Header of `minutes.csv`.
-pub(super) const HEADER: &str = "utc,elapsed_s,interval_s,readings,lost_readings,\
+pub(crate) const HEADER: &str = "utc,elapsed_s,interval_s,readings,lost_readings,\
     ch1_current_a,ch1_current_min_a,ch1_current_max_a,ch1_current_sd_a,\
     ch2_current_a,ch2_current_min_a,ch2_current_max_a,ch2_current_sd_a,\
     ch1_rail_v,ch1_rail_min_v,ch1_rail_max_v,ch2_rail_v,ch2_rail_min_v,ch2_rail_max_v,\
@@ -17,7 +19,7 @@ const MEAN_DECIMALS: usize = 2;
 
 /// Count, mean, spread and extremes, by the recurrence of Welford (Technometrics 4, 1962).
 #[derive(Clone, Copy, Debug)]
-struct Running {
+pub(crate) struct Running {
     count: u64,
     mean: f64,
     squares: f64,
@@ -51,45 +53,60 @@ impl Running {
         self.max = self.max.max(high);
     }
 
-    fn known(&self, value: f64) -> Option<f64> {
-        (self.count > 0).then_some(value)
+    /// Mean, lowest and highest; `None` when nothing was taken.
+    pub(crate) fn figures(&self) -> [Option<f64>; 3] {
+        [self.mean, self.min, self.max].map(|value| (self.count > 0).then_some(value))
     }
 
     /// Of the readings, with n − 1.
-    fn standard_deviation(&self) -> Option<f64> {
+    pub(crate) fn standard_deviation(&self) -> Option<f64> {
         (self.count > 1).then(|| (self.squares / (self.count - 1) as f64).sqrt())
     }
 }
 
 /// Collects the interval in progress.
 #[derive(Debug)]
-pub(super) struct Minutes {
+pub(crate) struct Minutes {
     interval_us: i64,
     open: Option<Interval>,
 }
 
+/// The readings of one interval of board time.
 #[derive(Clone, Copy, Debug)]
-struct Interval {
+pub(crate) struct Interval {
     number: i64,
-    start: When,
-    readings: u64,
-    lost: u64,
-    current: [Running; 2],
-    rail: [Running; 2],
-    temperature: [Running; 2],
+    /// When the first reading of it, or the first one missing, was due.
+    pub(crate) start: When,
+    /// From one interval to the next, in seconds.
+    pub(crate) length_s: f64,
+    /// Reading instants in it.
+    pub(crate) readings: u64,
+    /// Reading instants that never arrived.
+    pub(crate) lost: u64,
+    /// Currents in amperes.
+    pub(crate) current: [Running; 2],
+    /// Rail voltages in volts.
+    pub(crate) rail: [Running; 2],
+    /// Thermistors in degrees Celsius.
+    pub(crate) temperature: [Running; 2],
 }
 
 impl Minutes {
-    pub(super) fn new(interval_us: u64) -> Self {
+    pub(crate) fn new(interval_us: u64) -> Self {
         Self {
             interval_us: i64::try_from(interval_us).unwrap_or(i64::MAX).max(1),
             open: None,
         }
     }
 
-    pub(super) fn take_reading(&mut self, text: &mut String, reading: &Reading, units: &Units) {
-        let Some(interval) = self.interval_at(text, reading.when, units) else {
-            return;
+    /// Takes a reading; gives the interval that is over with it.
+    pub(crate) fn take_reading(&mut self, reading: &Reading) -> Option<Interval> {
+        let over = self.begin_at(reading.when);
+        if reading.when.elapsed_us.is_none() {
+            return over;
+        }
+        let Some(interval) = &mut self.open else {
+            return over;
         };
         interval.readings += 1;
         for channel in [0, 1] {
@@ -105,59 +122,67 @@ impl Minutes {
                 interval.temperature[channel].take(celsius);
             }
         }
+        over
     }
 
-    pub(super) fn take_gap(&mut self, text: &mut String, gap: &Gap, units: &Units) {
-        match self.interval_at(text, gap.when, units) {
-            Some(interval) => interval.lost += gap.readings,
-            // A loss whose beginning is not known belongs to the interval that stands open.
-            None => {
-                if let Some(interval) = &mut self.open {
-                    interval.lost += gap.readings;
-                }
-            }
+    /// Takes a gap; gives the interval that is over with it. A loss whose beginning is not known belongs to the interval
+    /// that stands open.
+    pub(crate) fn take_gap(&mut self, gap: &Gap) -> Option<Interval> {
+        let over = self.begin_at(gap.when);
+        if let Some(interval) = &mut self.open {
+            interval.lost += gap.readings;
         }
+        over
     }
 
-    /// The interval of an instant; one that is over is written first.
-    fn interval_at(&mut self, text: &mut String, when: When, units: &Units) -> Option<&mut Interval> {
+    /// Opens the interval of an instant, if that is known; gives the one that is over.
+    fn begin_at(&mut self, when: When) -> Option<Interval> {
         let number = when.elapsed_us?.div_euclid(self.interval_us);
-        if self.open.is_some_and(|interval| interval.number != number) {
-            self.close(text, units);
-        }
-        Some(self.open.get_or_insert(Interval {
+        let over = self.open.take_if(|interval| interval.number != number);
+        self.open.get_or_insert(Interval {
             number,
             start: when,
+            length_s: self.interval_us as f64 * 1e-6,
             readings: 0,
             lost: 0,
             current: Default::default(),
             rail: Default::default(),
             temperature: Default::default(),
-        }))
+        });
+        over
     }
 
-    /// Writes the interval in progress.
-    pub(super) fn close(&mut self, text: &mut String, units: &Units) {
-        let Some(interval) = self.open.take() else { return };
-        put_when(text, interval.start);
-        let interval_s = self.interval_us as f64 * 1e-6;
-        put!(text, "{interval_s},{},{}", interval.readings, interval.lost);
-        for (running, scale) in interval.current.iter().zip(&units.channels) {
-            let decimals = scale.current_decimals();
-            put_value(text, running.known(running.mean), decimals + MEAN_DECIMALS);
-            put_value(text, running.known(running.min), decimals);
-            put_value(text, running.known(running.max), decimals);
-            put_value(text, running.standard_deviation(), decimals + MEAN_DECIMALS);
-        }
-        for (running, scale) in interval.rail.iter().zip(&units.channels) {
-            let decimals = scale.rail_decimals();
-            put_value(text, running.known(running.mean), decimals);
-            put_value(text, running.known(running.min), decimals);
-            put_value(text, running.known(running.max), decimals);
-        }
-        for running in &interval.temperature {
-            put_value(text, running.known(running.mean), TEMPERATURE_DECIMALS);
-        }
-        text.push_str(ROW_END);
+    /// Gives the interval in progress.
+    pub(crate) const fn close(&mut self) -> Option<Interval> {
+        self.open.take()
     }
+}
+
+/// A row of `minutes.csv`.
+pub(crate) fn put_interval(text: &mut String, interval: &Interval, units: &Units) {
+    put_when(text, interval.start);
+    put!(
+        text,
+        "{},{},{}",
+        interval.length_s,
+        interval.readings,
+        interval.lost
+    );
+    for (running, scale) in interval.current.iter().zip(&units.channels) {
+        let decimals = scale.current_decimals();
+        let [mean, min, max] = running.figures();
+        put_value(text, mean, decimals + MEAN_DECIMALS);
+        put_value(text, min, decimals);
+        put_value(text, max, decimals);
+        put_value(text, running.standard_deviation(), decimals + MEAN_DECIMALS);
+    }
+    for (running, scale) in interval.rail.iter().zip(&units.channels) {
+        for value in running.figures() {
+            put_value(text, value, scale.rail_decimals());
+        }
+    }
+    for running in &interval.temperature {
+        put_value(text, running.figures()[0], TEMPERATURE_DECIMALS);
+    }
+    text.push_str(ROW_END);
 }

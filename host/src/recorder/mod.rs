@@ -8,11 +8,11 @@ mod announcement;
 mod board_files;
 #[cfg(test)]
 mod board_files_tests;
-mod csv_rows;
+pub(crate) mod csv_rows;
 mod files;
 mod job;
 mod ledgers;
-mod minutes;
+pub(crate) mod minutes;
 mod plan;
 mod run_toml;
 mod sink;
