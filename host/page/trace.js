@@ -1,0 +1,211 @@
+// The trace: which stretch of the run is shown, and where its columns come from. The last minute is drawn from the stream;
+// anything else is asked of the program, which answers any window with true extremes from full-rate readings.
+
+import { ask } from "./connection.js";
+import { element, find, findAll, say } from "./dom.js";
+import { clock, duration, quantity } from "./figure.js";
+import { draw } from "./draw.js";
+import { takeHand } from "./hand.js";
+import { Lane } from "./lanes.js";
+import { Recent } from "./recent.js";
+
+const SPANS = [[1, "1 s"], [10, "10 s"], [60, "1 min"], [600, "10 min"], [3600, "1 h"], [Infinity, "All"]];
+const SHORTEST_S = 0.01;
+const ASK_AFTER_MS = 90;
+const WORDS_EVERY_MS = 1500;
+
+export class Trace {
+  constructor(store) {
+    this.store = store;
+    this.plot = find("#plot");
+    this.canvas = find("canvas", this.plot);
+    this.note = find("#reading-at");
+    this.recent = new Recent();
+    this.lanes = { one: new Lane(), two: new Lane(), temperature: new Lane() };
+    this.span_s = 10;
+    this.to_s = 0;
+    this.following = true;
+    this.together = false;
+    this.whole = false;
+    this.board = null;
+    this.window = null;
+    this.drawn = 0;
+    this.controls();
+    takeHand(this);
+    new ResizeObserver(() => this.redraw(true)).observe(this.plot);
+    matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.redraw(true));
+    document.addEventListener("visibilitychange", () => this.redraw(true));
+  }
+
+  controls() {
+    for (const [span, name] of SPANS) {
+      find(".spans").append(element("button", { type: "button", "data-span": String(span), onclick: () => this.show(span) }, name));
+    }
+    for (const button of findAll("[data-move]")) {
+      button.addEventListener("click", () => this.move(button.dataset.move));
+    }
+    find("#same-scale").addEventListener("click", (event) => {
+      this.together = !this.together;
+      event.currentTarget.setAttribute("aria-pressed", String(this.together));
+      for (const lane of Object.values(this.lanes)) lane.low = lane.high = 0;
+      this.redraw();
+    });
+    find("#board").addEventListener("change", (event) => {
+      this.board = this.store.serial = event.currentTarget.value;
+      this.forget();
+    });
+  }
+
+  /** Another run or board: nothing of the old one is shown. */
+  forget() {
+    this.recent.clear();
+    this.window = null;
+    this.following = true;
+    this.redraw(true);
+  }
+
+  get now_s() { return Math.max(this.recent.to_s, this.store.elapsed_s ?? 0); }
+  get from_s() { return this.to_s - this.span_s; }
+
+  take(board) {
+    this.recent.push(board.recent, board.channels.map((channel) => channel.temperature_c));
+    this.redraw();
+  }
+
+  show(span_s) {
+    this.whole = span_s === Infinity;
+    this.following = true;
+    this.span_s = this.whole ? Math.max(this.now_s, 1) : span_s;
+    this.redraw(true);
+  }
+
+  move(how) {
+    if (how === "live") this.setFollowing(!this.following);
+    else if (how === "left") this.pan(-this.span_s / 4);
+    else if (how === "right") this.pan(this.span_s / 4);
+    else this.zoom(how === "in" ? 0.5 : 2, this.following ? 1 : 0.5);
+  }
+
+  setFollowing(following) {
+    this.following = following;
+    this.redraw(true);
+  }
+
+  pan(by_s) {
+    this.whole = false;
+    this.following = by_s > 0 && this.to_s + by_s >= this.now_s;
+    this.to_s = Math.max(Math.min(this.to_s + by_s, this.now_s + this.span_s / 2), this.span_s / 2);
+    this.redraw(true);
+  }
+
+  /** Zooms about the instant that stands at `share` of the width. */
+  zoom(factor, share) {
+    const about_s = this.from_s + share * this.span_s;
+    const longest_s = Math.max(this.now_s * 1.05, 10);
+    this.whole = false;
+    this.span_s = Math.min(longest_s, Math.max(SHORTEST_S, this.span_s * factor));
+    if (!this.following || share < 0.9) {
+      this.following = false;
+      this.to_s = about_s + (1 - share) * this.span_s;
+    }
+    this.redraw(true);
+  }
+
+  /** Puts an instant in the middle of the view. */
+  visit(at_s, span_s = this.span_s) {
+    this.following = false;
+    this.whole = false;
+    this.span_s = span_s;
+    this.to_s = at_s + span_s / 2;
+    this.redraw(true);
+  }
+
+  /** A pointer stands at this share of the width, or nowhere. */
+  point(share) {
+    this.pointed = share;
+    this.redraw();
+  }
+
+  /** Goes to the next event (+1) or the one before (-1). */
+  nextEvent(direction) {
+    const middle = this.to_s - this.span_s / 2;
+    const ahead = this.store.happenings
+      .filter((one) => (one.at_s - middle) * direction > this.span_s * 1e-3)
+      .sort((a, b) => (a.at_s - b.at_s) * direction);
+    if (ahead.length) this.visit(ahead[0].at_s, Math.min(this.span_s, 10));
+  }
+
+  redraw(byHand = false) {
+    if (byHand) this.handled = true;
+    if (this.pending || document.hidden) return;
+    this.pending = true;
+    requestAnimationFrame(() => {
+      this.pending = false;
+      if (this.following) this.to_s = this.now_s;
+      if (this.whole) this.span_s = Math.max(this.now_s, 1);
+      this.askIfNeeded();
+      draw(this);
+      this.drawn++;
+      this.inform();
+    });
+  }
+
+  /** Whether what is shown can be drawn from the stream alone. */
+  get isRecent() { return this.from_s >= this.recent.from_s && this.span_s >= this.canvas.clientWidth * this.recent.column_s / 4; }
+
+  askIfNeeded() {
+    if (!this.board || this.store.run === null || this.isRecent) return;
+    const held = this.window;
+    const fits = held && held.run === this.store.run && held.from_s <= Math.max(0, this.from_s) && held.asked_to_s >= Math.min(this.to_s, this.now_s)
+      && held.to_s - held.from_s <= this.span_s * 2.2;
+    const age_s = this.following && held ? this.to_s - held.asked_to_s : 0;
+    if (fits && age_s <= 0) return;
+    // While following, the newest stretch comes from the stream; the rest needs asking only now and then.
+    if (held && this.following && !this.handled && age_s < Math.max(2, this.span_s / 100)) return;
+    this.handled = false;
+    clearTimeout(this.asking);
+    this.asking = setTimeout(() => this.fetchWindow(), ASK_AFTER_MS);
+  }
+
+  async fetchWindow() {
+    this.abort?.abort();
+    const abort = (this.abort = new AbortController());
+    const margin_s = this.following ? 0 : this.span_s / 2;
+    const from_s = Math.max(0, this.from_s - margin_s);
+    const to_s = Math.max(from_s + SHORTEST_S, Math.min(this.now_s, this.to_s + margin_s));
+    const pixels = Math.min(4000, Math.ceil(this.canvas.clientWidth * (to_s - from_s) / this.span_s));
+    const run = this.store.run;
+    const query = new URLSearchParams({ run, board: this.board, from_s, to_s, columns: Math.max(50, pixels) });
+    try {
+      const window = await ask(`/v1/window?${query}`, abort.signal);
+      this.window = { ...window, run, asked_to_s: to_s };
+      this.store.takeWindow(window);
+      this.redraw();
+    } catch (error) {
+      if (error.name !== "AbortError") this.store.emit("complaint", `The trace could not be fetched: ${error.message}`);
+    }
+  }
+
+  /** The same in words, for those who do not see the drawing. */
+  inform() {
+    for (const button of findAll(".spans button")) {
+      const span = Number(button.dataset.span);
+      button.setAttribute("aria-pressed", String(this.whole ? span === Infinity : span === this.span_s));
+    }
+    find("#follow").setAttribute("aria-pressed", String(this.following));
+    const now = performance.now();
+    if (now - (this.informed ?? -WORDS_EVERY_MS) < WORDS_EVERY_MS) return;
+    this.informed = now;
+    const range = (lane, name) => {
+      const extremes = lane.extremes();
+      if (!extremes) return `${name}: no readings`;
+      const [low, high] = extremes.map((value) => quantity(value, (extremes[1] - extremes[0]) / 50, "A"));
+      return `${name}: ${low.text} ${low.unit} to ${high.text} ${high.unit}`;
+    };
+    const inView = this.store.happenings.filter((one) => one.at_s >= this.from_s && one.at_s <= this.to_s && one.type === "event");
+    const words = `${duration(this.span_s)} up to ${clock(this.store.utc_ms(this.to_s))}. ` +
+      `${range(this.lanes.one, "Channel 1")}; ${range(this.lanes.two, "channel 2")}; ` +
+      `${inView.length} event${inView.length === 1 ? "" : "s"} in view.`;
+    say(find("#trace-words"), words);
+  }
+}
