@@ -12,6 +12,7 @@
 //! | [`replay`] | the way of a reading with a file in place of the port |
 //! | [`live`] | what can be seen of a board while it is recorded |
 //! | [`collector`] | boards on lines, their records to the recorder, their state to whoever watches |
+//! | [`window`] | any stretch of a run in columns, each with the extremes of every reading in it |
 //! | [`web`] | the page, and the requests it answers |
 //! | [`quantity`] | quantities as they are typed |
 //! | [`port`] | where bytes come from and go to: serial devices, network sockets, virtual benches |
@@ -47,6 +48,7 @@ pub mod stream;
 pub mod table;
 pub mod units;
 pub mod web;
+pub mod window;
 
 pub use console::Console;
 pub use exit::Exit;

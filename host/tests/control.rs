@@ -114,7 +114,7 @@ fn words(bytes: &[u8]) -> String {
 }
 
 #[test]
-fn marks_are_stamped_and_kept_and_a_stop_closes_the_run() {
+fn marks_are_stamped_and_kept_and_an_end_closes_the_run() {
     let running = Running::start();
     let job = running.job.display().to_string();
     let marked = steady(&["mark", "J4", "--job", &job]).output().unwrap();
@@ -125,7 +125,7 @@ fn marks_are_stamped_and_kept_and_a_stop_closes_the_run() {
     assert_eq!(code(&marked), Some(0));
 
     // Without the run's token nothing is changed, and under a borrowed name nothing is told.
-    let refused = agent().post(running.url("/v1/stop")).send_empty().unwrap();
+    let refused = agent().post(running.url("/v1/end")).send_empty().unwrap();
     assert_eq!(refused.status(), 401);
     let refused = agent()
         .post(running.url("/v1/marks"))
@@ -148,7 +148,7 @@ fn marks_are_stamped_and_kept_and_a_stop_closes_the_run() {
     assert_eq!(long.status(), 400);
 
     let stopped = agent()
-        .post(running.url("/v1/stop"))
+        .post(running.url("/v1/end"))
         .header("Authorization", &authorized)
         .send_empty()
         .unwrap();

@@ -4,13 +4,13 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use steadybench_protocol::{Configure, Hello, ToBoard};
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, oneshot};
 
 use crate::clock::HostTime;
 use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::link::{Link, LinkEvent, SetUp};
-use crate::live::{Detection, LiveBoard};
+use crate::live::{Analyst, Detection, Hub, LiveBoard};
 use crate::port::{Incoming, Line, PortAddress, open};
 use crate::recorder::{BoardIntroduction, HostMarkKind, Record, RecordSink, Stamp};
 use crate::stream::{Stream, refusal_words};
@@ -34,8 +34,8 @@ pub struct BoardSettings {
     pub guard: GuardOptions,
 }
 
-/// What the operator wants of a board that is being recorded.
-#[derive(Clone, Debug, PartialEq, Eq)]
+/// What the operator wants of a board.
+#[derive(Debug)]
 pub enum Command {
     /// Mark this instant.
     Mark {
@@ -48,6 +48,17 @@ pub enum Command {
     },
     /// Close the supply relay again.
     Rearm,
+    /// Stop, be set up anew and measure; what comes is held for the files of a run that are still to be made.
+    Begin {
+        /// How to measure and guard.
+        settings: BoardSettings,
+        /// Where the board's introduction goes once it measures.
+        ready: oneshot::Sender<Result<BoardIntroduction, Fault>>,
+    },
+    /// Give what is held and all to come to the recorder, and the readings to the analyst.
+    Record(RecordSink, Box<Analyst>),
+    /// Stop measuring and let go of the recorder; then measure on as before with nothing recorded.
+    Finish(oneshot::Sender<()>),
     /// Stop measuring; the station ends.
     Stop,
 }
@@ -64,12 +75,16 @@ pub struct Station {
     stream: Stream,
     detection: Detection,
     live: Arc<Mutex<LiveBoard>>,
+    hub: Arc<Hub>,
+    analyst: Option<Box<Analyst>>,
     sink: Option<RecordSink>,
     /// Records of a board that has not said yet who it is, or of a run whose files are not made yet.
     held: Option<Vec<Record>>,
     introduction: Option<BoardIntroduction>,
     refused_serial: Option<[u8; 8]>,
     reopen_at: Duration,
+    /// The name its port had when it was opened last.
+    port: String,
     stopping: bool,
 }
 
@@ -83,6 +98,7 @@ impl Station {
         address: PortAddress,
         settings: BoardSettings,
         start: Instant,
+        hub: Arc<Hub>,
     ) -> Result<Self, Fault> {
         let mut station = Self {
             live: Arc::new(Mutex::new(LiveBoard::new(address.to_string()))),
@@ -94,35 +110,119 @@ impl Station {
             cutter: FrameCutter::default(),
             stream: Stream::new(),
             detection: Detection::default(),
+            hub,
+            analyst: None,
             sink: None,
             held: Some(Vec::new()),
             introduction: None,
             refused_serial: None,
             reopen_at: Duration::ZERO,
+            port: String::new(),
             stopping: false,
         };
         station.open_port().await?;
-        station.link = Link::new(station.now());
+        station.converse().await?;
+        Ok(station)
+    }
+
+    /// Asks who is there and has the board measure.
+    async fn converse(&mut self) -> Result<(), Fault> {
+        self.link = Link::new(self.now());
         loop {
-            station.send_messages();
-            let incoming = station.wait().await;
-            station.take_incoming(incoming);
-            while let Some(event) = station.link.next_event() {
+            self.send_messages();
+            let incoming = self.wait().await;
+            self.take_incoming(incoming);
+            while let Some(event) = self.link.next_event() {
                 match event {
-                    LinkEvent::Greeted { hello, .. } => station.meet(&hello)?,
-                    LinkEvent::Started => return Ok(station),
-                    other => return Err(faults::of_event(&station.address, &other)),
+                    LinkEvent::Greeted { hello, .. } => self.meet(&hello)?,
+                    LinkEvent::Started => return Ok(()),
+                    other => return Err(faults::of_event(&self.address, &other)),
                 }
             }
-            if station.line.is_none() {
+            if self.line.is_none() {
                 return Err(Fault::new(
                     Exit::NoPort,
-                    format!("port {}", station.address),
+                    format!("port {}", self.address),
                     "it was closed before the board had answered",
                 )
                 .remedy("see that the board stays plugged in and nothing resets it, then try again"));
             }
         }
+    }
+
+    /// Has the board stop and waits until it has sent all it had, or the line is gone, or it is silent.
+    async fn halt(&mut self) {
+        if self.line.is_none() {
+            return;
+        }
+        self.link.stop(self.now());
+        while self.line.is_some() {
+            self.send_messages();
+            let incoming = self.wait().await;
+            self.take_incoming(incoming);
+            while let Some(event) = self.link.next_event() {
+                match event {
+                    LinkEvent::Stopped | LinkEvent::Silent { .. } | LinkEvent::OtherVersion(_) => return,
+                    // A board that started anew meanwhile has stopped already.
+                    LinkEvent::Greeted { .. } => return,
+                    LinkEvent::Started | LinkEvent::Refused(_) => {}
+                }
+            }
+        }
+    }
+
+    /// Begins anew on the same port, as for a new run: another stream, another acquaintance.
+    async fn begin(&mut self, settings: BoardSettings) -> Result<BoardIntroduction, Fault> {
+        self.halt().await;
+        self.settings = settings;
+        self.forget();
+        self.held = Some(Vec::new());
+        let begun = async {
+            if self.line.is_none() {
+                self.open_port().await?;
+            } else {
+                let (at, port) = (self.stamp(), self.port.clone());
+                self.record(Record::Opened { at, port });
+            }
+            self.converse().await
+        };
+        if let Err(fault) = begun.await {
+            self.stand_by(false).await;
+            return Err(fault);
+        }
+        self.introduction.clone().ok_or_else(|| {
+            Fault::new(
+                Exit::Failed,
+                format!("port {}", self.address),
+                "the board did not introduce itself",
+            )
+        })
+    }
+
+    /// Goes on measuring with nothing recorded, from the beginning where `anew`. A board that does not answer is looked
+    /// for as any that was unplugged.
+    async fn stand_by(&mut self, anew: bool) {
+        if anew {
+            self.forget();
+        }
+        self.sink = None;
+        self.analyst = None;
+        self.held = None;
+        let up = self.line.is_some() && anew && self.converse().await.is_ok();
+        if !up {
+            self.close_line();
+            self.reopen_at = self.now() + REOPEN_PERIOD;
+        }
+        self.set_measuring(up);
+    }
+
+    /// Forgets the run before: its stream, its events, its board.
+    fn forget(&mut self) {
+        self.stream = Stream::new();
+        self.detection = Detection::default();
+        self.introduction = None;
+        self.refused_serial = None;
+        self.lock_live().begin_anew();
     }
 
     /// Who the board is; `None` before it has said so.
@@ -137,9 +237,10 @@ impl Station {
         Arc::clone(&self.live)
     }
 
-    /// Gives the records so far, and all to come, to the recorder.
-    pub fn record_to(&mut self, sink: RecordSink) {
+    /// Gives the records so far, and all to come, to the recorder; the readings to the analyst.
+    pub fn record_to(&mut self, sink: RecordSink, analyst: Box<Analyst>) {
         self.sink = Some(sink);
+        self.analyst = Some(analyst);
         self.release();
         self.set_measuring(true);
     }
@@ -151,7 +252,7 @@ impl Station {
             let incoming = tokio::select! {
                 command = commands.recv(), if !self.stopping => {
                     // Whoever could give commands is gone: so is the run.
-                    let ended = self.obey(command.unwrap_or(Command::Stop));
+                    let ended = self.obey(command.unwrap_or(Command::Stop)).await;
                     if ended { break } else { continue }
                 }
                 incoming = self.wait() => incoming,
@@ -197,6 +298,7 @@ impl Station {
         let connection = opened
             .map_err(|error| Fault::new(Exit::Failed, "the opening of a port", error.to_string()))??;
         let port = connection.name.clone();
+        self.port.clone_from(&port);
         let line = Line::start(connection, self.start)
             .map_err(|error| Fault::new(Exit::Failed, format!("port {port}"), error.to_string()))?;
         self.line = Some(line);
@@ -279,11 +381,22 @@ impl Station {
 
     fn commit(&mut self, record: Record) {
         let live = &mut *self.live.lock().unwrap_or_else(PoisonError::into_inner);
-        let detection = &mut self.detection;
+        let (detection, hub, analyst) = (&mut self.detection, &self.hub, &mut self.analyst);
         self.stream.take(&record, &mut |output| {
-            live.take(&output);
-            detection.take(&output, &mut |detected| live.take_event(&detected));
+            live.take(&output, hub);
+            if let Some(analyst) = analyst.as_mut() {
+                analyst.take(&output);
+            }
+            detection.take(&output, &mut |detected| {
+                live.take_event(&detected, hub);
+                if let Some(analyst) = analyst.as_mut() {
+                    analyst.take_event(&detected);
+                }
+            });
         });
+        if let Some(analyst) = analyst {
+            analyst.give();
+        }
         live.count(&self.stream);
         if let Some(sink) = &mut self.sink {
             sink.push(record);
@@ -334,7 +447,7 @@ impl Station {
     }
 
     /// Obeys the operator; true when the station is to end at once.
-    fn obey(&mut self, command: Command) -> bool {
+    async fn obey(&mut self, command: Command) -> bool {
         let now = self.now();
         match command {
             Command::Mark { at, kind, label } => {
@@ -343,6 +456,24 @@ impl Station {
                 self.publish();
             }
             Command::Rearm => self.link.command(now, ToBoard::Rearm),
+            Command::Begin { settings, ready } => {
+                let begun = self.begin(settings).await;
+                if let Err(Ok(_)) = ready.send(begun) {
+                    // Whoever asked is gone, and no files are going to be made.
+                    self.stand_by(true).await;
+                }
+            }
+            Command::Record(sink, analyst) => self.record_to(sink, analyst),
+            Command::Finish(done) => {
+                self.halt().await;
+                if let Some(sink) = &mut self.sink {
+                    sink.flush();
+                }
+                self.sink = None;
+                self.analyst = None;
+                let _ = done.send(());
+                self.stand_by(true).await;
+            }
             Command::Stop => {
                 self.stopping = true;
                 if self.line.is_none() || self.held.is_some() && self.sink.is_some() {
@@ -383,7 +514,12 @@ impl Station {
     }
 
     fn greeted(&mut self, hello: &Hello, goes_on: bool) {
-        let known = self.introduction.as_ref().map(|known| known.hello.board_serial);
+        let mut known = self.introduction.as_ref().map(|known| known.hello.board_serial);
+        if self.sink.is_none() && known != Some(hello.board_serial) {
+            // Nothing is recorded, so whichever board stands here is the one that is shown.
+            self.forget();
+            known = Some(hello.board_serial);
+        }
         if known == Some(hello.board_serial) {
             self.refused_serial = None;
             self.lock_live().another_board = false;

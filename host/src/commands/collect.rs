@@ -10,16 +10,14 @@ use steadybench_protocol::{Configure, ConversionTime, ShuntRange};
 use tokio::net::TcpListener;
 
 use crate::calibrations;
-use crate::collector::{BoardSettings, Collector, GuardOptions, Plan, RunControl};
+use crate::collector::{BoardSettings, Ended, GuardOptions, Plan, Session, SessionControl};
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::fault::{Fault, plain_reason};
 use crate::job::reminder::{Occasion, reminder};
 use crate::port::PortAddress;
 use crate::quantity::{parse, parse_duration};
-use crate::recorder::{
-    Announcement, Disk, FullRate, JobFolder, RunKind, RunPlan, RunSummary, read_alterations, survey_run,
-};
+use crate::recorder::{Announcement, FullRate, JobFolder, RunKind, RunPlan, read_alterations, survey_run};
 use crate::web;
 
 use super::collect_show::Show;
@@ -40,7 +38,11 @@ pub struct Args {
     /// What the run is for.
     #[arg(long = "as", value_enum, default_value = "free")]
     kind: RunKind,
-    /// Stop after this long: 90s, 10min, 12h.
+    /// Begin with nothing recorded: the boards measure and are shown, and a run is begun from the page or with `steady
+    /// run`.
+    #[arg(long, conflicts_with_all = ["kind", "duration"])]
+    standby: bool,
+    /// End after this long: 90s, 10min, 12h.
     #[arg(long = "for", value_parser = parse_duration)]
     duration: Option<Duration>,
     /// Readings per second, 100 to 4000.
@@ -209,6 +211,8 @@ impl Args {
                 configure,
                 guard: self.guard.options()?,
             },
+            duration: self.duration,
+            standby: self.standby,
         })
     }
 }
@@ -235,7 +239,7 @@ async fn collect(args: &Args, plan: &Plan, console: &Console) -> Result<Exit, Fa
     let address = listener.local_addr().map_err(listening)?;
     let token = web::new_token().map_err(listening)?;
     let mut announced = None;
-    let collector = Collector::start(plan, Box::new(Disk), || {
+    let session = Session::start(plan, || {
         let job = JobFolder::open_or_create(&args.job)?;
         tell_of_last_run(&job, console);
         remind(&job, plan.run.kind, console);
@@ -248,17 +252,19 @@ async fn collect(args: &Args, plan: &Plan, console: &Console) -> Result<Exit, Fa
     })
     .await?;
 
-    let control = collector.control();
-    let router = web::app(web::App {
-        control: control.clone(),
-        token,
-        address,
-    });
-    let server = tokio::spawn(web::serve(listener, router));
+    let control = session.control();
+    let link = web::link(address, &token);
+    let app = web::App::new(control.clone(), token, address);
+    let server = tokio::spawn(web::serve(listener, app));
     console.remark(&format!(
-        "recording run {:04} in {}; page at http://{address}/; Ctrl-C closes the run",
-        control.number(),
-        control.folder().display()
+        "{}; page at {link} ; Ctrl-C ends it",
+        match control.run() {
+            Some(run) => format!("recording run {:04} in {}", run.number, run.folder.display()),
+            None => format!(
+                "standing by, nothing is recorded; runs will be in {}",
+                args.job.display()
+            ),
+        },
     ));
     for remark in control
         .boards()
@@ -267,30 +273,43 @@ async fn collect(args: &Args, plan: &Plan, console: &Console) -> Result<Exit, Fa
     {
         console.remark(&remark);
     }
-    let reason = until_told(args.duration, &control, console).await;
-    let summary = collector.close(reason).await?;
+    let mut exit = Exit::Done;
+    let mut conclude_all = |ended: Vec<Ended>| {
+        for ended in ended {
+            let one = conclude(&ended, console);
+            if exit == Exit::Done {
+                exit = one;
+            }
+        }
+    };
+    let reason = until_told(&control, console, &mut conclude_all).await;
+    conclude_all(session.close(reason).await?);
     server.abort();
     drop(announced);
-    Ok(conclude(&control, &summary, console))
+    Ok(exit)
 }
 
-/// Shows the run until it is to end; gives why.
-async fn until_told(duration: Option<Duration>, control: &RunControl, console: &Console) -> &'static str {
+/// Shows the session until it is to end, and each run's end as it comes; gives why it is to end.
+async fn until_told(
+    control: &SessionControl,
+    console: &Console,
+    conclude_all: &mut impl FnMut(Vec<Ended>),
+) -> &'static str {
     let mut show = Show::new(*console);
     let mut tick = tokio::time::interval(Show::PERIOD);
-    let end = tokio::time::sleep(duration.unwrap_or(Duration::from_secs(u64::from(u32::MAX))));
-    tokio::pin!(end);
     let interrupt = tokio::signal::ctrl_c();
     tokio::pin!(interrupt);
     let terminate = terminated();
     tokio::pin!(terminate);
     loop {
         tokio::select! {
-            _ = tick.tick() => show.update(control),
-            () = &mut end => break "the time given is over",
+            _ = tick.tick() => {
+                conclude_all(control.take_ended());
+                show.update(control);
+            }
             _ = &mut interrupt => break "Ctrl-C",
             () = &mut terminate => break "the system asked the program to end",
-            () = control.stopped() => break "somebody asked for it",
+            reason = control.ended() => break reason,
         }
     }
 }
@@ -342,9 +361,9 @@ fn remind(job: &JobFolder, kind: RunKind, console: &Console) {
     }
 }
 
-/// Says what became of the run, and by which code the program ends.
-fn conclude(control: &RunControl, summary: &RunSummary, console: &Console) -> Exit {
-    let boards = control.boards();
+/// Says what became of a run, and by which code the program is to end for it.
+fn conclude(ended: &Ended, console: &Console) -> Exit {
+    let summary = &ended.summary;
     let lost_here = summary
         .closed
         .board
@@ -370,11 +389,11 @@ fn conclude(control: &RunControl, summary: &RunSummary, console: &Console) -> Ex
     if let Some(unwritten) = &summary.unwritten {
         console.warn(&format!("not everything is on the disk: {unwritten}"));
     }
-    if boards.iter().any(|board| board.guard_tripped) {
+    if ended.guard_tripped {
         Exit::GuardTripped
     } else if summary.unwritten.is_some() || lost_here {
         Exit::HostLosses
-    } else if boards.iter().any(|board| board.another_board) {
+    } else if ended.another_board {
         Exit::AnotherBoard
     } else {
         Exit::Done

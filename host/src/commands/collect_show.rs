@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::io::Write as _;
 use std::time::Duration;
 
-use crate::collector::RunControl;
+use crate::collector::SessionControl;
 use crate::console::Console;
 use crate::live::LiveBoard;
 use crate::recorder::RecorderStatus;
@@ -38,7 +38,7 @@ impl Show {
         }
     }
 
-    pub(super) fn update(&mut self, control: &RunControl) {
+    pub(super) fn update(&mut self, control: &SessionControl) {
         let boards = control.boards();
         let recorder = control.recorder();
         self.seen.resize(boards.len(), 0);

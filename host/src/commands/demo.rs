@@ -7,7 +7,7 @@ use serde::Serialize;
 use steadybench_protocol::{Configure, ShuntRange};
 use steadybench_virtual::{BenchOptions, PortName, Scenario, VirtualBench, VirtualBoard};
 
-use crate::collector::{BoardSettings, Collector, GuardOptions, Plan, Rehearsal};
+use crate::collector::{BoardSettings, GuardOptions, Plan, Rehearsal, Session, SessionControl};
 use crate::console::Console;
 use crate::examine::{Examination, Findings, Kind, RunFolder, Settings, words};
 use crate::exit::Exit;
@@ -152,7 +152,7 @@ impl Desk<'_> {
         &self,
         kind: RunKind,
         rate_hz: u32,
-        at_the_bench: impl FnOnce(crate::collector::RunControl) -> F,
+        at_the_bench: impl FnOnce(SessionControl) -> F,
     ) -> Result<PathBuf, Fault>
     where
         F: Future<Output = Result<(), Fault>>,
@@ -166,15 +166,17 @@ impl Desk<'_> {
             ports: vec![self.port.clone()],
             run,
             settings,
+            duration: None,
+            standby: false,
         };
-        let collector = Collector::start(&plan, Box::new(Disk), || {
-            JobFolder::open_or_create(&self.args.job)
-        })
-        .await?;
-        let folder = collector.control().folder().to_owned();
-        let done = at_the_bench(collector.control()).await;
-        collector.close("the demo goes on").await?;
-        done.map(|()| folder)
+        let session = Session::start(&plan, || JobFolder::open_or_create(&self.args.job)).await?;
+        let done = at_the_bench(session.control()).await;
+        let ended = session.close("the demo goes on").await?;
+        done?;
+        match ended.into_iter().next() {
+            Some(ended) => Ok(ended.summary.folder),
+            None => Err(stopped("nothing was recorded")),
+        }
     }
 
     fn soak(&self) -> Result<PathBuf, Fault> {

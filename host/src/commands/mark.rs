@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use crate::console::Console;
 use crate::exit::Exit;
 use crate::fault::Fault;
-use crate::recorder::{HostMarkKind, find_collector};
-use crate::web::{MarkRequest, post_mark};
+use crate::recorder::{HostMarkKind, Stamp, find_collector};
+use crate::web::{Client, MarkRequest};
 
 use super::collect::DEFAULT_JOB;
 
@@ -33,7 +33,7 @@ pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
         label: args.label.clone(),
         kind: args.kind,
     };
-    let stamp = post_mark(&collector, &request)?;
+    let stamp: Stamp = Client::new(collector).change("/v1/marks", &request)?;
     console.result(&stamp, |_| format!("marked: {}", args.label));
     Ok(Exit::Done)
 }

@@ -18,6 +18,7 @@ pub mod job;
 pub mod mark;
 pub mod plan;
 pub mod ports;
+pub mod run;
 pub mod swap;
 
 /// Two-channel bench recorder: power a unit up safely, find the bad stage or joint, prove it stays mended.
@@ -49,6 +50,8 @@ enum Command {
     Mark(mark::Args),
     /// Work out on paper which shunt, fuse, limiter or thermistor divider to put in.
     Plan(plan::Args),
+    /// Begin or end a run of the collector that is running.
+    Run(run::Args),
     /// Judge a swap, a lift or a disturbed joint by the runs before and after it.
     Swap(swap::Args),
     /// List the ports that a board may be on.
@@ -86,6 +89,7 @@ fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
         Command::Job(args) => job::run(&args, console),
         Command::Mark(args) => mark::run(&args, console),
         Command::Plan(args) => plan::run(&args, console),
+        Command::Run(args) => run::run(&args, console),
         Command::Swap(args) => swap::run(&args, console),
         Command::Ports(args) => ports::run(&args, console),
     }

@@ -132,7 +132,7 @@ impl RunFolder {
 }
 
 /// A mark as the examinations take it. A press of the foot switch is a tap at the place that the operator named last.
-fn mark_of(row: &MarkRow, place: &mut String) -> Option<Mark> {
+pub(crate) fn mark_of(row: &MarkRow, place: &mut String) -> Option<Mark> {
     let time_s = row.when.elapsed_us? as f64 * 1e-6;
     let (kind, label) = match row.source {
         MarkSource::FootSwitch {

@@ -3,7 +3,7 @@
 //! One row when it is made, one when it is restored or knowingly kept; both carry its number.
 
 use jiff::Timestamp;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::ledger::{LedgerFile, Mistake, Row, plain, time};
 
@@ -15,7 +15,9 @@ pub const FILE: LedgerFile = LedgerFile {
 };
 
 /// What was done.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, clap::ValueEnum)]
+#[derive(
+    Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema, clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum AlterationKind {
     /// A track cut.
@@ -41,7 +43,8 @@ pub enum AlterationKind {
 }
 
 impl AlterationKind {
-    const ALL: [Self; 10] = [
+    /// Every kind.
+    pub const ALL: [Self; 10] = [
         Self::CutTrack,
         Self::LiftedLeg,
         Self::RemovedPart,

@@ -1,7 +1,7 @@
 //! `notes.csv`: the notebook of a job.
 
 use jiff::Timestamp;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::ledger::{LedgerFile, Mistake, plain, time};
 
@@ -13,7 +13,9 @@ pub const FILE: LedgerFile = LedgerFile {
 };
 
 /// What a note is.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, clap::ValueEnum)]
+#[derive(
+    Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema, clap::ValueEnum,
+)]
 #[serde(rename_all = "lowercase")]
 pub enum NoteKind {
     /// Anything.

@@ -1,27 +1,42 @@
 //! What can be seen of a board while it is recorded: bounded memory, nobody waits for it.
 
+mod analyst;
+mod board_view;
+mod columns;
 mod detection;
+mod hub;
+pub mod standing;
+mod trend;
+pub mod view;
 
 use std::collections::VecDeque;
+use std::time::Instant;
 
+use schemars::JsonSchema;
 use serde::Serialize;
+use steadybench_analysis::calibration::{MonitorSetting, ShuntRange as CalibratedRange};
 use steadybench_analysis::events::EventKind;
 use steadybench_analysis::sample::Sample;
-use steadybench_protocol::{GuardState, Hello};
+use steadybench_protocol::{GuardState, Hello, MarkEdge, ShuntRange};
 
-use crate::recorder::serial_digits;
+use crate::calibrations;
+use crate::recorder::{HostMarkKind, serial_digits};
 use crate::stream::{HappeningKind, MarkSource, Output, Reading, Stream, When};
+use crate::units::Units;
 
+use columns::Columns;
+use trend::{Known, SHOWN_OVER_US, Trend};
+use view::{DetectionView, MarkView, TroubleView};
+
+pub use analyst::{Analyst, Standing, StandingView, start_analyst};
 pub use detection::{Detected, Detection, event_name};
-
-/// The shown current is the mean over so much board time, in microseconds.
-const SHOWN_OVER_US: i64 = 500_000;
+pub use hub::{Event as LiveEvent, Hub, News, WATCHERS_MAX, Watcher};
 
 /// Lines kept for whoever asks late.
 const LINES_MAX: usize = 256;
 
 /// The present state of one board.
-#[derive(Clone, Debug, Default, Serialize)]
+#[derive(Clone, Debug, Default, Serialize, JsonSchema)]
 pub struct LiveBoard {
     /// The name its port was given by.
     pub port: String,
@@ -55,19 +70,28 @@ pub struct LiveBoard {
     pub events: u64,
     /// The latest events in words, oldest first, each with its number.
     pub lines: VecDeque<(u64, String)>,
+    /// Why the guard tripped last.
+    pub guard_cause: Option<String>,
     #[serde(skip)]
-    shown: Shown,
+    now: Now,
     /// Events told, each with the word it had.
     #[serde(skip)]
     told: VecDeque<(u64, EventKind)>,
 }
 
-/// The means in progress.
-#[derive(Clone, Copy, Debug, Default)]
-struct Shown {
+/// What the present state is made from.
+#[derive(Clone, Debug, Default)]
+struct Now {
+    elapsed_us: i64,
     since_us: i64,
-    sums: [f64; 2],
-    counts: [u32; 2],
+    arrived: Option<Instant>,
+    trends: [Trend; 2],
+    known: [Option<Known>; 2],
+    units: Option<Units>,
+    board_c: Option<f64>,
+    /// Where the foot switch taps.
+    foot_switch_place: String,
+    columns: Columns,
 }
 
 impl LiveBoard {
@@ -81,10 +105,20 @@ impl LiveBoard {
         }
     }
 
-    /// Takes what the stream gave.
-    pub fn take(&mut self, output: &Output) {
+    /// A new run begins, or standby: what is not the port's is forgotten.
+    pub fn begin_anew(&mut self) {
+        *self = Self {
+            // Lines go on being counted, so that whoever shows them takes each once.
+            events: self.events,
+            serial: std::mem::take(&mut self.serial),
+            ..Self::new(std::mem::take(&mut self.port))
+        };
+    }
+
+    /// Takes what the stream gave, and tells the hub what is worth telling.
+    pub fn take(&mut self, output: &Output, hub: &Hub) {
         match output {
-            Output::Board { hello, .. } => self.take_hello(hello),
+            Output::Board { hello, units } => self.take_hello(hello, *units),
             Output::Reading(reading) => self.take_reading(reading),
             Output::Gap(gap) => {
                 let words = match gap.first_index {
@@ -96,8 +130,10 @@ impl LiveBoard {
                     ),
                 };
                 self.line(gap.when, &words);
+                self.tell_trouble(hub, "gap", words);
             }
             Output::Slow { slow, .. } => {
+                self.now.board_c = slow.chip_c.into_iter().flatten().reduce(f64::max);
                 self.rail_v = slow.rail_v.map(|rail| rail.map(|[latest, _, _]| latest));
                 self.temperature_c = slow.temperature_c;
             }
@@ -107,21 +143,33 @@ impl LiveBoard {
                     MarkSource::Operator(kind) => format!("{}: {}", kind.name(), mark.label),
                 };
                 self.line(mark.when, &words);
+                self.tell_mark(hub, mark);
             }
             Output::Happening(happening) => {
-                self.guard_tripped |= happening.kind == HappeningKind::GuardTrip;
                 let channel = happening
                     .channel
                     .map_or(String::new(), |number| format!("channel {number}: "));
-                self.line(happening.when, &format!("{channel}{}", happening.detail));
+                let words = format!("{channel}{}", happening.detail);
+                if happening.kind == HappeningKind::GuardTrip {
+                    self.guard_tripped = true;
+                    self.guard = guard_word(GuardState::Tripped);
+                    self.guard_cause = Some(words.clone());
+                }
+                self.line(happening.when, &words);
+                self.tell_trouble(hub, happening.kind.name(), words);
             }
             Output::Health(health) => self.guard = guard_word(health.guard),
         }
     }
 
     /// Takes an event that the detector found. What it judges harmless, and a revision that keeps the word, is no news.
-    pub fn take_event(&mut self, detected: &Detected) {
+    pub fn take_event(&mut self, detected: &Detected, hub: &Hub) {
         let event = &detected.event;
+        if event.kind.is_fault()
+            && let Some(elapsed_us) = detected.when.elapsed_us
+        {
+            self.now.trends[usize::from(event.channel == 2)].take_fault(elapsed_us);
+        }
         let harmless = event.kind == EventKind::Nuisance;
         let same = self.told.iter().any(|told| *told == (event.id, event.kind));
         if same || harmless && !detected.revised {
@@ -140,13 +188,75 @@ impl LiveBoard {
             if detected.revised { " (revised)" } else { "" },
         );
         self.line(detected.when, &words);
+        hub.publish(
+            "detection",
+            &DetectionView {
+                number: event.id,
+                revised: detected.revised,
+                board: self.serial.clone(),
+                channel: event.channel,
+                kind: event_name(event.kind),
+                fault: event.kind.is_fault(),
+                common: event.kind == EventKind::LoadChange,
+                at: detected.when.into(),
+                size_a: event.size_a,
+                size_uncertainty_a: event.size_uncertainty_a,
+                duration_s: event.end_s - event.start_s,
+                words,
+                reason: event.reason.clone(),
+            },
+        );
+    }
+
+    fn tell_mark(&mut self, hub: &Hub, mark: &crate::stream::MarkRow) {
+        let (kind, source) = match mark.source {
+            MarkSource::FootSwitch {
+                edge: MarkEdge::Pressed,
+                ..
+            } => (HostMarkKind::Tap, "pedal"),
+            MarkSource::FootSwitch { .. } => return,
+            MarkSource::Operator(kind) => (kind, "operator"),
+        };
+        if kind == HostMarkKind::Place {
+            self.now.foot_switch_place.clone_from(&mark.label);
+        }
+        let label = if source == "pedal" {
+            &self.now.foot_switch_place
+        } else {
+            &mark.label
+        };
+        hub.publish(
+            "mark",
+            &MarkView {
+                board: self.serial.clone(),
+                kind: kind.name(),
+                label: label.clone(),
+                at: mark.when.into(),
+                source,
+            },
+        );
+    }
+
+    fn tell_trouble(&self, hub: &Hub, kind: &'static str, words: String) {
+        hub.publish(
+            "trouble",
+            &TroubleView {
+                board: Some(self.serial.clone()),
+                kind,
+                over: false,
+                words,
+            },
+        );
     }
 
     /// Brings the counts up to date.
     pub fn count(&mut self, stream: &Stream) {
         let counts = stream.counts();
-        self.readings = counts.instants;
         self.lost_readings = counts.lost;
+        if counts.instants > self.readings {
+            self.now.arrived = Some(Instant::now());
+        }
+        self.readings = counts.instants;
         self.damaged_frames = counts.damaged;
     }
 
@@ -155,9 +265,26 @@ impl LiveBoard {
         self.line(When::default(), words);
     }
 
-    fn take_hello(&mut self, hello: &Hello) {
+    fn take_hello(&mut self, hello: &Hello, units: Units) {
         self.serial = serial_digits(hello);
         self.guard = guard_word(hello.guard);
+        let fitted = calibrations::store::as_built(hello, jiff::civil::Date::default());
+        let calibration = calibrations::of(&self.serial).unwrap_or(&fitted);
+        self.now.units = Some(units);
+        self.now.known = [0, 1].map(|channel: usize| {
+            let described = &hello.channels[channel];
+            Some(Known {
+                calibration: calibration.channels[channel],
+                setting: MonitorSetting {
+                    range: match described.shunt_range {
+                        ShuntRange::Millivolts164 => CalibratedRange::Wide,
+                        ShuntRange::Millivolts41 => CalibratedRange::Narrow,
+                    },
+                    conversion_time_us: described.conversion_time.micros(),
+                    averages: 1,
+                },
+            })
+        });
     }
 
     fn take_reading(&mut self, reading: &Reading) {
@@ -168,21 +295,23 @@ impl LiveBoard {
         if let Some(instant) = reading.when.utc {
             self.utc_bound_s = Some(instant.bound_s);
         }
-        for (channel, current_a) in reading.current_a.into_iter().enumerate() {
-            if let Some(current_a) = current_a {
-                self.shown.sums[channel] += current_a;
-                self.shown.counts[channel] += 1;
-            }
+        let now = &mut self.now;
+        now.elapsed_us = elapsed_us;
+        for (trend, code) in now.trends.iter_mut().zip(reading.codes) {
+            trend.take(elapsed_us, code);
         }
-        if elapsed_us - self.shown.since_us >= SHOWN_OVER_US {
-            self.current_a = [0, 1].map(|channel: usize| {
-                let count = self.shown.counts[channel];
-                (count > 0).then(|| self.shown.sums[channel] / f64::from(count))
-            });
-            self.shown = Shown {
-                since_us: elapsed_us,
-                ..Shown::default()
-            };
+        now.columns.take(elapsed_us, reading.current_a);
+        if elapsed_us - now.since_us >= SHOWN_OVER_US {
+            now.since_us = elapsed_us;
+            let board_c = now.board_c.unwrap_or(25.0);
+            for channel in [0, 1] {
+                let Some(units) = now.units else { continue };
+                let scale = units.channels[channel];
+                let offset_a = scale.current_a(0);
+                let current_a = |code: f64| code * scale.current_step_a() + offset_a;
+                now.trends[channel].close(elapsed_us, current_a, now.known[channel].as_ref(), board_c);
+                self.current_a[channel] = now.trends[channel].shown_a();
+            }
         }
     }
 

@@ -3,6 +3,7 @@
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -94,11 +95,11 @@ fn holds_other_things(path: &Path, remedy: &str) -> Fault {
     .remedy(remedy)
 }
 
-/// A job folder that this program holds; no other can hold it meanwhile.
-#[derive(Debug)]
+/// A job folder that this program holds; no other can hold it while any clone lives.
+#[derive(Clone, Debug)]
 pub struct JobFolder {
     path: PathBuf,
-    _lock: File,
+    _lock: Arc<File>,
 }
 
 impl JobFolder {
@@ -132,7 +133,7 @@ impl JobFolder {
         }
         Ok(Self {
             path: path.to_owned(),
-            _lock: lock,
+            _lock: Arc::new(lock),
         })
     }
 

@@ -4,7 +4,19 @@ use serde::{Deserialize, Serialize};
 use steadybench_protocol::{Configure, Hello};
 
 /// What a run is for.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum)]
+#[derive(
+    Clone,
+    Copy,
+    Debug,
+    Default,
+    PartialEq,
+    Eq,
+    Hash,
+    Serialize,
+    Deserialize,
+    schemars::JsonSchema,
+    clap::ValueEnum,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum RunKind {
     /// Hours at rest, to see that it stays mended.

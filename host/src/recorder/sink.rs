@@ -16,7 +16,7 @@ pub(super) enum ToRecorder {
 }
 
 /// How the recorder is doing.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, schemars::JsonSchema)]
 pub struct RecorderStatus {
     /// What is wrong with the disk at present, in words.
     pub trouble: Option<String>,

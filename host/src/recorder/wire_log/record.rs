@@ -59,7 +59,7 @@ pub enum Record {
 }
 
 /// One reading of the host's two clocks.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, schemars::JsonSchema)]
 pub struct Stamp {
     /// Nanoseconds on a clock that nobody sets, since some start.
     pub monotonic_ns: u64,
@@ -86,7 +86,19 @@ impl From<Stamp> for HostTime {
 }
 
 /// What an operator's mark means.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash, Serialize, Deserialize, clap::ValueEnum)]
+#[derive(
+    Clone,
+    Copy,
+    Debug,
+    Default,
+    PartialEq,
+    Eq,
+    Hash,
+    Serialize,
+    Deserialize,
+    schemars::JsonSchema,
+    clap::ValueEnum,
+)]
 #[serde(rename_all = "lowercase")]
 pub enum HostMarkKind {
     /// A place was tapped or flexed; the label is the place.
