@@ -12,7 +12,7 @@ use crate::window::Windows;
 
 use super::admission::{self, Admission};
 use super::table::{Body, Table};
-use super::{control, job, metrics, present, stream};
+use super::{control, job, metrics, page, present, stream};
 
 /// Bytes of the longest request body there is a use for.
 pub(super) const BODY_BYTES_MAX: usize = 16 * 1024;
@@ -47,6 +47,7 @@ pub fn app(app: App) -> Router {
     let (router, document) = table().finish();
     let _ = app.document.set(document);
     router
+        .merge(page::routes())
         .layer(DefaultBodyLimit::max(BODY_BYTES_MAX))
         .layer(middleware::from_fn_with_state(app.clone(), admission::admit))
         .layer(middleware::map_response(admission::guard_answer))

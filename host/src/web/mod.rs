@@ -11,6 +11,7 @@
 //! | `present` | `/v1/status`, `/v1/window` |
 //! | `job` | the job, its runs, and what changes it |
 //! | `control` | marks, places, runs |
+//! | `page` | the page's own files |
 //! | `metrics` | `/metrics`, for monitoring |
 //! | `client` | the same requests from the command line |
 //!
@@ -28,6 +29,7 @@ mod control;
 mod feed;
 mod job;
 mod metrics;
+mod page;
 mod patient;
 mod present;
 mod refusal;
