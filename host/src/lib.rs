@@ -24,6 +24,9 @@
 //! | [`exit`] | what each exit code means |
 //! | [`fault`] | what went wrong: the value, the rule it broke, the remedy |
 //! | [`job`] | alterations, notes and closing of a job: rules and parsing |
+//! | [`kept`] | files in the user's configuration folder |
+//! | [`levels`] | the level of a value over a run, in bounded memory |
+//! | [`references`] | runs of good units, kept to compare with |
 //! | [`table`] | the CSV of any meter, read in bounded memory |
 
 pub mod calibrations;
@@ -38,11 +41,14 @@ pub mod export;
 pub mod fault;
 pub mod grid;
 pub mod job;
+pub mod kept;
+pub mod levels;
 pub mod link;
 pub mod live;
 pub mod port;
 pub mod quantity;
 pub mod recorder;
+pub mod references;
 pub mod replay;
 pub mod stream;
 pub mod table;

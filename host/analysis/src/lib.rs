@@ -13,6 +13,7 @@ pub mod power_up;
 pub mod sample;
 pub mod soak;
 pub mod statistics;
+pub mod steady;
 pub mod swap;
 pub mod tap;
 pub mod thermistor;

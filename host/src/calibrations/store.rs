@@ -1,15 +1,14 @@
 //! The files: `steadybench/calibrations/SERIAL.toml` in the user's configuration folder.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use jiff::Timestamp;
 use jiff::civil::Date;
 use steadybench_analysis::calibration::{Calibration, ChannelCalibration, Shunt, ThermistorChannel};
 use steadybench_protocol::Hello;
 
 use crate::exit::Exit;
 use crate::fault::Fault;
+use crate::kept;
 use crate::recorder::serial_digits;
 use crate::units::{divider_of, thermistor_as_built};
 
@@ -25,30 +24,7 @@ const SHUNT_COEFFICIENT_PER_K: f64 = 75e-6;
 /// # Errors
 /// When the system does not say where a user's configuration is.
 pub fn folder() -> Result<PathBuf, Fault> {
-    folder_by(|name| std::env::var_os(name).map(PathBuf::from)).ok_or_else(|| {
-        Fault::new(
-            Exit::Failed,
-            "the folder of the calibrations",
-            "the system does not say where this user's configuration is",
-        )
-        .remedy("set the variable STEADY_CALIBRATIONS to a folder")
-    })
-}
-
-/// The folder by the environment: where it is named, or the system's usual place.
-fn folder_by(variable: impl Fn(&str) -> Option<PathBuf>) -> Option<PathBuf> {
-    let given = |name: &str| variable(name).filter(|path| path.is_absolute());
-    if let Some(folder) = given("STEADY_CALIBRATIONS") {
-        return Some(folder);
-    }
-    let base = if cfg!(windows) {
-        given("APPDATA")?
-    } else if cfg!(target_os = "macos") {
-        given("HOME")?.join("Library/Application Support")
-    } else {
-        given("XDG_CONFIG_HOME").or_else(|| Some(given("HOME")?.join(".config")))?
-    };
-    Some(base.join("steadybench").join("calibrations"))
+    kept::folder("calibrations", "STEADY_CALIBRATIONS")
 }
 
 /// The file of a board in a folder.
@@ -129,22 +105,9 @@ pub fn read(path: &Path) -> Result<Calibration, Fault> {
 /// When the folder cannot be made or written.
 pub fn write(folder: &Path, calibration: &Calibration) -> Result<PathBuf, Fault> {
     let path = path_in(folder, &calibration.board_serial)?;
-    let disk = |error: std::io::Error| Fault::file(Exit::Folder, &path, &error);
-    let text = toml::to_string(calibration).map_err(|error| disk(std::io::Error::other(error)))?;
-    std::fs::create_dir_all(folder).map_err(disk)?;
-    // A power cut leaves the old file or the new one, and never half of one.
-    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(disk)?;
-    file.write_all(text.as_bytes()).map_err(disk)?;
-    file.as_file().sync_all().map_err(disk)?;
-    if path.exists() {
-        let until = Timestamp::now().strftime("%Y%m%dT%H%M%S%3fZ").to_string();
-        let old = path.with_file_name(format!(
-            "{}-until-{until}.toml",
-            calibration.board_serial.to_lowercase()
-        ));
-        std::fs::copy(&path, old).map_err(disk)?;
-    }
-    file.persist(&path).map_err(|error| disk(error.error))?;
+    let text = toml::to_string(calibration)
+        .map_err(|error| Fault::file(Exit::Folder, &path, &std::io::Error::other(error)))?;
+    kept::write(&path, &text)?;
     Ok(path)
 }
 
@@ -205,13 +168,5 @@ mod tests {
         );
         assert!(told.iter().any(|fault| fault.contains("line 1")), "{told:?}");
         assert!(path_in(place.path(), "../x").is_err());
-    }
-
-    #[test]
-    fn the_folder_is_the_users_own() {
-        let found = folder_by(|name| (name == "STEADY_CALIBRATIONS").then(std::env::temp_dir));
-        assert_eq!(found, Some(std::env::temp_dir()));
-        assert_eq!(folder_by(|_| None), None);
-        assert_eq!(folder_by(|_| Some(PathBuf::from("not/absolute"))), None);
     }
 }

@@ -2,15 +2,20 @@
 
 use std::fs::File;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use indicatif::ProgressBar;
 use serde::Serialize;
 use steadybench_analysis::sample::{Mark, MarkKind, Sample};
+use steadybench_analysis::steady::SteadyTolerance;
 
 use crate::console::Console;
 use crate::examine::{Examination, Findings, Kind, RunFolder, Settings, marks, settings, words};
 use crate::exit::Exit;
 use crate::fault::Fault;
+use crate::quantity::parse_duration;
+use crate::references::steady::{Instrument, SteadyWatch};
+use crate::references::{Likeness, Reference, store, words as likeness_words};
 use crate::table::rows::{Rows, TableFault, Tally};
 
 /// Arguments of `steady examine`.
@@ -31,6 +36,12 @@ pub struct Args {
     /// Which column of a CSV is what, as in time=1:ms,ch1=3:mA,t1=5; columns by number from 1 or by heading.
     #[arg(long)]
     columns: Option<String>,
+    /// Leave out the beginning, until the unit has warmed up.
+    #[arg(long, value_parser = parse_duration, default_value = "0s")]
+    skip: Duration,
+    /// Compare it with the good units kept for this model, see `steady reference`.
+    #[arg(long, value_name = "MODEL")]
+    reference: Option<String>,
     /// Which board of a run with several, from 1.
     #[arg(long)]
     board: Option<usize>,
@@ -53,6 +64,8 @@ struct Told<'a> {
     origin: &'a Origin,
     #[serde(flatten)]
     findings: &'a Findings,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    beside: Option<Likeness>,
 }
 
 /// Where the readings came from.
@@ -121,7 +134,8 @@ fn examine_run(
         None => run.marks_for(kind)?,
     };
     let bar = console.progress(None, "reading");
-    let mut pass = Pass::begin(Examination::begin(kind, settings, &marks));
+    let beside = Beside::of(args, kind, settings, || Instrument::of_run(run))?;
+    let mut pass = Pass::begin(args, Examination::begin(kind, settings, &marks), beside);
     run.each_sample(|sample| pass.push(sample, &bar))?;
     bar.finish_and_clear();
     let survey = run.survey();
@@ -134,8 +148,7 @@ fn examine_run(
         recorded_until_utc: survey.recorded_until_utc().map(|instant| instant.to_string()),
         missing: survey.missing(),
     };
-    pass.tell(args, kind, &origin, console);
-    Ok(Exit::Done)
+    pass.tell(args, kind, &origin, console)
 }
 
 /// Rows looked at before the kind is settled.
@@ -166,7 +179,9 @@ fn examine_table(args: &Args, settings: &Settings, marks: &[Mark], console: &Con
     let kind = args.kind.or(guessed).ok_or_else(|| no_kind(path))?;
 
     let bar = console.progress(Some(bytes), "reading");
-    let mut pass = Pass::begin(Examination::begin(kind, settings, marks));
+    let unknown = || Ok(Instrument::unknown(path.display().to_string()));
+    let beside = Beside::of(args, kind, settings, unknown)?;
+    let mut pass = Pass::begin(args, Examination::begin(kind, settings, marks), beside);
     for sample in &opening {
         pass.push(sample, &bar);
     }
@@ -181,22 +196,25 @@ fn examine_table(args: &Args, settings: &Settings, marks: &[Mark], console: &Con
         columns: rows.columns().to_string(),
         rows: rows.tally(),
     };
-    pass.tell(args, kind, &origin, console);
-    Ok(Exit::Done)
+    pass.tell(args, kind, &origin, console)
 }
 
 /// One pass through a recording.
 struct Pass {
     examination: Examination,
+    beside: Option<Beside>,
+    skip_s: f64,
     begin_s: Option<f64>,
     end_s: f64,
     samples: u64,
 }
 
 impl Pass {
-    const fn begin(examination: Examination) -> Self {
+    const fn begin(args: &Args, examination: Examination, beside: Option<Beside>) -> Self {
         Self {
             examination,
+            beside,
+            skip_s: args.skip.as_secs_f64(),
             begin_s: None,
             end_s: 0.0,
             samples: 0,
@@ -204,6 +222,9 @@ impl Pass {
     }
 
     fn push(&mut self, sample: &Sample, bar: &ProgressBar) {
+        if sample.time_s < self.skip_s {
+            return;
+        }
         self.begin_s.get_or_insert(sample.time_s);
         self.end_s = sample.time_s;
         self.samples += 1;
@@ -211,19 +232,30 @@ impl Pass {
             bar.tick();
         }
         self.examination.push(sample);
+        if let Some(beside) = &mut self.beside {
+            beside.watch.push(sample);
+        }
     }
 
-    fn tell(self, args: &Args, kind: Kind, origin: &Origin, console: &Console) {
+    fn tell(self, args: &Args, kind: Kind, origin: &Origin, console: &Console) -> Result<Exit, Fault> {
         let findings = self.examination.finish();
+        let beside = match &self.beside {
+            Some(beside) => Some(beside.likeness(&findings)?),
+            None => None,
+        };
         let told = Told {
             source: args.path.display().to_string(),
             examined_as: kind,
             duration_s: self.begin_s.map_or(0.0, |begin_s| self.end_s - begin_s),
             origin,
             findings: &findings,
+            beside,
         };
         console.result(&told, |told| {
             let mut page = words::of(told.findings);
+            if let Some(likeness) = &told.beside {
+                page.push_str(&likeness_words::of(likeness));
+            }
             if let Origin::Run {
                 recorded_until_utc,
                 missing,
@@ -238,5 +270,56 @@ impl Pass {
             }
             page
         });
+        Ok(Exit::Done)
+    }
+}
+
+/// The good units that a recording is held against.
+struct Beside {
+    reference: Reference,
+    instrument: Instrument,
+    tolerance: SteadyTolerance,
+    watch: SteadyWatch,
+}
+
+impl Beside {
+    fn of(
+        args: &Args,
+        kind: Kind,
+        settings: &Settings,
+        instrument: impl FnOnce() -> Result<Instrument, Fault>,
+    ) -> Result<Option<Self>, Fault> {
+        let Some(model) = &args.reference else {
+            return Ok(None);
+        };
+        if kind == Kind::Tap {
+            return Err(Fault::usage(
+                format!("--reference {model:?}"),
+                "a run that was tapped is not compared with good units",
+            )
+            .remedy("compare a power-up, a soak or a run of twins"));
+        }
+        let default = SteadyTolerance::default();
+        Ok(Some(Self {
+            reference: store::get(&store::folder()?, model)?,
+            instrument: instrument()?,
+            tolerance: SteadyTolerance {
+                share: settings.margin_share.unwrap_or(default.share),
+                floor_a: settings.margin_a.unwrap_or(default.floor_a),
+                ..default
+            },
+            watch: SteadyWatch::default(),
+        }))
+    }
+
+    fn likeness(&self, findings: &Findings) -> Result<Likeness, Fault> {
+        match findings {
+            Findings::PowerUp(findings) => self.reference.compare_power_up(findings),
+            _ => {
+                let run = self.watch.finish(findings, &self.instrument);
+                self.reference
+                    .compare_steady(&run, &self.tolerance, self.instrument.remarks())
+            }
+        }
     }
 }

@@ -18,6 +18,7 @@ pub mod job;
 pub mod mark;
 pub mod plan;
 pub mod ports;
+pub mod reference;
 pub mod run;
 pub mod swap;
 
@@ -52,6 +53,8 @@ enum Command {
     Plan(plan::Args),
     /// Begin or end a run of the collector that is running.
     Run(run::Args),
+    /// Keep runs of good units to compare with: keep, list, forget.
+    Reference(reference::Args),
     /// Judge a swap, a lift or a disturbed joint by the runs before and after it.
     Swap(swap::Args),
     /// List the ports that a board may be on.
@@ -90,6 +93,7 @@ fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
         Command::Mark(args) => mark::run(&args, console),
         Command::Plan(args) => plan::run(&args, console),
         Command::Run(args) => run::run(&args, console),
+        Command::Reference(args) => reference::run(&args, console),
         Command::Swap(args) => swap::run(&args, console),
         Command::Ports(args) => ports::run(&args, console),
     }

@@ -21,7 +21,7 @@ pub fn of(findings: &Findings) -> String {
 /// A value with the ends of its interval, in a unit with a prefix that suits it: `312.4 mA (311.0 to 313.9 mA)`.
 ///
 /// As many digits are shown as the interval bears out: its half-width keeps two.
-fn bounded(value: f64, low: Option<f64>, high: Option<f64>, unit: &str) -> String {
+pub(crate) fn bounded(value: f64, low: Option<f64>, high: Option<f64>, unit: &str) -> String {
     let (scale, prefix) = prefix_for(value.abs().max(low.map_or(0.0, f64::abs)), unit);
     let width = match (low, high) {
         (Some(low), Some(high)) => (high - low).abs() / 2.0,
@@ -50,7 +50,7 @@ fn bounded(value: f64, low: Option<f64>, high: Option<f64>, unit: &str) -> Strin
 }
 
 /// A bare value with a suiting prefix and four digits.
-fn plain(value: f64, unit: &str) -> String {
+pub(crate) fn plain(value: f64, unit: &str) -> String {
     let (scale, prefix) = prefix_for(value.abs(), unit);
     format!(
         "{:.*} {prefix}{unit}",
