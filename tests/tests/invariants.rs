@@ -118,7 +118,8 @@ fn only_the_web_module_knows_http() {
     assert_eq!(lines_with(&outside, &["axum::", "http::", "hyper::"]), [""; 0]);
 }
 
-/// Calibrations and good units are kept in the user's own folder and not in a job; nothing else outside the recorder writes a file.
+/// Calibrations and good units are kept in the user's own folder and not in a job; nothing else outside the recorder
+/// writes a file. (An export appears by the library of temporary files, never in a run folder.)
 #[test]
 fn only_the_recorder_writes_in_a_job_folder() {
     let outside: Vec<_> = sources("host/src")
