@@ -194,13 +194,9 @@ impl Hall<'_> {
         let frames = self.cutter.take(&bytes);
         self.link
             .receive(Duration::from_nanos(after.monotonic_ns), &bytes);
-        let utc_ns = self.link.took_key_message().then_some(after.utc_ns);
+        let key = self.link.took_key_message();
         if !frames.is_empty() {
-            self.record_one(Record::Received {
-                at_ns: after.monotonic_ns,
-                utc_ns,
-                bytes: frames,
-            });
+            self.record_one(Record::received(after.into(), frames, key));
         }
         self.link.tick(Duration::from_nanos(after.monotonic_ns));
     }

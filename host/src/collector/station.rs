@@ -359,11 +359,7 @@ impl Station {
 
     fn record_received(&mut self, at: HostTime, bytes: Vec<u8>, key: bool) {
         if !bytes.is_empty() {
-            self.record(Record::Received {
-                at_ns: at.monotonic_ns,
-                utc_ns: key.then_some(at.utc_ns),
-                bytes,
-            });
+            self.record(Record::received(at, bytes, key));
         }
     }
 

@@ -22,7 +22,7 @@ pub(super) struct BoardFiles {
     stream: Stream,
     units: Option<Units>,
     records: Vec<Record>,
-    raw: Vec<u8>,
+    raw_bytes: usize,
     sequence: u32,
     until_utc_us: Option<i64>,
     full_rate_until_us: i64,
@@ -61,7 +61,7 @@ impl BoardFiles {
             stream: Stream::new(),
             units: None,
             records: Vec::new(),
-            raw: Vec::new(),
+            raw_bytes: 0,
             sequence: 0,
             until_utc_us: None,
             full_rate_until_us,
@@ -95,17 +95,14 @@ impl BoardFiles {
 
     /// Bytes in memory that no file holds yet.
     pub(super) fn waiting_bytes(&self) -> usize {
-        self.raw.len() + self.spools().map(Spool::waiting_bytes).sum::<usize>()
+        self.raw_bytes + self.spools().map(Spool::waiting_bytes).sum::<usize>()
     }
 
     /// Takes a record into the chunk in progress. True when the chunk is full.
     pub(super) fn take(&mut self, record: Record) -> bool {
-        // Writing to memory fails for no record there is.
-        if let Ok(bytes) = postcard::to_stdvec(&record) {
-            self.raw.extend_from_slice(&bytes);
-            self.records.push(record);
-        }
-        self.raw.len() >= CHUNK_BYTES
+        self.raw_bytes += chunk::record_bytes(&record);
+        self.records.push(record);
+        self.raw_bytes >= CHUNK_BYTES
     }
 
     /// Forgets the bytes of the chunk in progress, as there is no room for them, and says so in it.
@@ -116,7 +113,7 @@ impl BoardFiles {
             self.records.insert(0, Record::Lost);
         }
         let kept = std::mem::take(&mut self.records);
-        self.raw.clear();
+        self.raw_bytes = 0;
         for record in kept {
             self.take(record);
         }
@@ -128,7 +125,9 @@ impl BoardFiles {
             return Ok(());
         }
         let mut rows = Rows::default();
-        for record in std::mem::take(&mut self.records) {
+        let records = std::mem::take(&mut self.records);
+        self.raw_bytes = 0;
+        for record in &records {
             let stream = &mut self.stream;
             let mut row_writer = RowWriter {
                 units: &mut self.units,
@@ -138,14 +137,13 @@ impl BoardFiles {
                 rows: &mut rows,
             };
             let detection = &mut self.detection;
-            stream.take(&record, &mut |output| {
+            stream.take(record, &mut |output| {
                 row_writer.put(&output);
                 detection.take(&output, &mut |detected| row_writer.put_event(&detected));
             });
         }
-        let raw = std::mem::take(&mut self.raw);
         self.wire
-            .push(chunk::seal(self.sequence, &raw, self.until_utc_us)?);
+            .push(chunk::seal(self.sequence, &records, self.until_utc_us)?);
         self.sequence = self.sequence.wrapping_add(1);
         self.push_rows(rows);
         Ok(())

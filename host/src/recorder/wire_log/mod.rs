@@ -1,6 +1,7 @@
 #![doc = include_str!("../WIRE_LOG.md")]
 
 pub mod chunk;
+mod packed;
 mod reader;
 mod record;
 

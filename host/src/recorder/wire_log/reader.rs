@@ -9,7 +9,7 @@ use crate::fault::Fault;
 
 use super::chunk::{
     CHUNK_HEADER_BYTES, CHUNK_MARKER, ChunkHeader, FILE_HEADER_BYTES, FILE_MAGIC, FORMAT_VERSION,
-    STORED_BYTES_MAX,
+    FORMAT_VERSION_1, STORED_BYTES_MAX,
 };
 use super::record::Record;
 
@@ -52,6 +52,7 @@ pub struct LogReader<R> {
     ended: bool,
     next_sequence: u32,
     headers_only: bool,
+    version: u16,
 }
 
 impl LogReader<File> {
@@ -79,6 +80,7 @@ impl<R: Read> LogReader<R> {
             ended: false,
             next_sequence: 0,
             headers_only: false,
+            version: FORMAT_VERSION,
         };
         reader.fill(FILE_HEADER_BYTES)?;
         let held = &reader.held;
@@ -88,11 +90,12 @@ impl<R: Read> LogReader<R> {
         }
         if held.len() >= FILE_HEADER_BYTES {
             let version = u16::from_le_bytes([held[8], held[9]]);
-            if version != FORMAT_VERSION {
+            if ![FORMAT_VERSION_1, FORMAT_VERSION].contains(&version) {
                 return Err(format!(
-                    "it is of format {version}; this program reads format {FORMAT_VERSION}"
+                    "it is of format {version}; this program reads formats {FORMAT_VERSION_1} to {FORMAT_VERSION}"
                 ));
             }
+            reader.version = version;
             reader.at = FILE_HEADER_BYTES;
         }
         Ok(reader)
@@ -138,7 +141,7 @@ impl<R: Read> LogReader<R> {
                     let records = if self.headers_only {
                         Vec::new()
                     } else {
-                        header.open(payload)?
+                        header.open(self.version, payload)?
                     };
                     self.at += whole;
                     self.next_sequence = header.sequence.wrapping_add(1);

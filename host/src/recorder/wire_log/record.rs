@@ -23,7 +23,8 @@ pub enum Record {
     },
     /// Whole frames as they came, delimiters and damage included, from one read of the port.
     Received {
-        /// When the read returned, on the monotonic clock, in nanoseconds.
+        /// When the read returned, on the monotonic clock, in nanoseconds; to the millisecond before where `utc_ns` is
+        /// none.
         at_ns: u64,
         /// The same by the host's UTC, in nanoseconds since 1970, where the frames hold a hello or a reply to a time
         /// request. Such frames are never dropped for want of room.
@@ -126,6 +127,20 @@ impl HostMarkKind {
 }
 
 impl Record {
+    /// What one read of the port brought: whole frames, and whether a hello or a reply to a time request is among them.
+    ///
+    /// Where none is, the stamp says no more than how long a line was silent, and whole milliseconds do.
+    #[must_use]
+    pub fn received(at: HostTime, bytes: Vec<u8>, key: bool) -> Self {
+        const NS_PER_MS: u64 = 1_000_000;
+        let at_ns = at.monotonic_ns;
+        Self::Received {
+            at_ns: if key { at_ns } else { at_ns - at_ns % NS_PER_MS },
+            utc_ns: key.then_some(at.utc_ns),
+            bytes,
+        }
+    }
+
     /// Whether a full buffer may drop it: readings may be lost whole; who the board is, what time it has and what the host
     /// did may not.
     #[must_use]
