@@ -7,7 +7,7 @@ use std::process::{Command, Stdio};
 use steadybench_bench::material::Material;
 use steadybench_bench::measure::{head, median_of, medians, row};
 use steadybench_host::link::Receiver;
-use steadybench_host::live::{Detection, LiveBoard};
+use steadybench_host::live::{Detection, Hub, LiveBoard};
 use steadybench_host::recorder::{Disk, FullRate, JobFolder, Recorder};
 use steadybench_host::stream::Stream;
 
@@ -75,10 +75,11 @@ fn ingest(material: &Material, bytes: usize) {
         let mut stream = Stream::new();
         let mut live = LiveBoard::new("bench".into());
         let mut detection = Detection::default();
+        let hub = Hub::new(0);
         for record in &material.records {
             stream.take(record, &mut |output| {
-                live.take(&output);
-                detection.take(&output, &mut |detected| live.take_event(&detected));
+                live.take(&output, &hub);
+                detection.take(&output, &mut |detected| live.take_event(&detected, &hub));
             });
         }
         black_box(&live);
