@@ -4,10 +4,10 @@ import { classed, element, find, say } from "./dom.js";
 import { bounded, duration, stopwatch } from "./figure.js";
 import { badge, gravity, stateShape } from "./glyphs.js";
 
-/** Rows of name and value; a row without a value is left out. */
+/** Rows of name and value, or value and interval; a row without a value is left out. */
 function table(rows) {
-  return element("dl", { class: "found" }, rows.filter(([, value]) => value !== null && value !== undefined && value !== "—")
-    .map(([name, value]) => [element("dt", {}, name), element("dd", {}, value)]));
+  return element("dl", { class: "found" }, rows.filter(([, value]) => value !== null && value !== undefined)
+    .map(([name, value]) => [element("dt", {}, name), element("dd", {}, Array.isArray(value) ? [value[0], value[1] && element("small", {}, value[1])] : value)]));
 }
 
 function channelFound(number, name, word, rows, reasons = []) {
@@ -41,7 +41,7 @@ export function powerUp(store, trace) {
     say(find("#power-up-words"), told?.words ?? "Arm first, then switch the unit's supply on.");
     replace(find("#power-up-figures"), (told?.channels ?? []).map((channel) => channelFound(channel.channel,
       store.job?.channels?.[channel.channel - 1], channel.verdict, [
-        ["Peak", `${channel.peak_is_at_least ? "at least " : ""}${bounded(channel.peak_a, "A")}`],
+        [channel.peak_is_at_least ? "Peak, at least" : "Peak", bounded(channel.peak_a, "A")],
         ["Time to peak", time(channel.time_to_peak_s)],
         ["I²t", bounded(channel.i2t_a2s, "A²s")],
         ["Charge", bounded(channel.charge_as, "C")],
@@ -73,7 +73,7 @@ export function twins(store) {
       table([
         ["Difference, 1 less 2", bounded(told.difference_a, "A")],
         ["Ratio, 1 to 2", ratio(told.ratio)],
-        ["Does not matter", told.margin_a ? `up to ${bounded({ value: told.margin_a }, "A")}` : null],
+        ["Does not matter", told.margin_a ? `up to ${bounded({ value: told.margin_a }, "A")[0]}` : null],
         ["Still needed", time(told.more_s)],
         ["Why", told.reason],
       ]),
@@ -89,7 +89,7 @@ export function twins(store) {
 function ratio(figure) {
   if (!figure) return null;
   if (figure.low === null || figure.high === null) return figure.value.toPrecision(4);
-  return `${figure.value.toPrecision(4)} (${figure.low.toPrecision(4)} to ${figure.high.toPrecision(4)})`;
+  return [figure.value.toPrecision(4), `${figure.low.toPrecision(4)} to ${figure.high.toPrecision(4)}`];
 }
 
 export function soak(store) {

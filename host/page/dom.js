@@ -27,7 +27,7 @@ function fill(made, properties, children) {
     else if (key === "class" || key === "for" || key === "role" || key.includes("-")) made.setAttribute(key, value);
     else made[key] = value;
   }
-  made.append(...children.flat().filter((child) => child !== null && child !== undefined && child !== false));
+  made.append(...children.flat(Infinity).filter((child) => child !== null && child !== undefined && child !== false));
 }
 
 /** Writes only what changed: the browser then lays nothing out anew, and a screen reader says nothing twice. */

@@ -1,6 +1,6 @@
 // Draws the trace: two lanes of current, one of temperature, and above them what happened.
 
-import { clock, fixed, quantity, step } from "./figure.js";
+import { clock, fixed, quantity, roundStep } from "./figure.js";
 import { canvasPath, isFilled } from "./glyphs.js";
 import { sameScale } from "./lanes.js";
 
@@ -48,19 +48,19 @@ export function draw(trace) {
   fill(trace, Math.max(1, Math.floor(area.width)));
 
   const room = area.bottom - area.top - 2 * GAP;
-  const boxes = [["one", 0, 0.4], ["two", 0.4, 0.8], ["temperature", 0.8, 1]].map(([name, from, to], at) => ({
+  const boxes = [["one", 0, 0.39], ["two", 0.39, 0.78], ["temperature", 0.78, 1]].map(([name, from, to], at) => ({
     name, top: area.top + room * from + at * GAP, bottom: area.top + room * to + at * GAP,
   }));
   timeAxis(c, ink, trace, time, area, height);
-  gaps(c, ink, trace, time, area);
+  const breaks = gaps(c, ink, trace, time, area);
   for (const box of boxes) {
     const lane = lanes[box.name];
     valueAxis(c, ink, box, lane, area);
     if (box.name === "temperature") {
-      line(c, trace.warm[0], box, lane, ink.one, []);
-      line(c, trace.warm[1], box, lane, ink.two, [5, 3]);
+      line(c, trace.warm[0], box, lane, ink.one, [], breaks);
+      line(c, trace.warm[1], box, lane, ink.two, [5, 3], breaks);
     } else {
-      line(c, lane, box, lane, ink[box.name], []);
+      line(c, lane, box, lane, ink[box.name], [], breaks);
       laneBadge(c, ink, box);
     }
   }
@@ -79,7 +79,7 @@ function fill(trace, width) {
   }
   const x = (at_s) => (at_s - trace.from_s) / trace.span_s * width;
   let known_to_s = -Infinity;
-  if (window && window.run === trace.store.run && !trace.isRecent) {
+  if (window?.run === trace.source.run && !trace.isRecent) {
     const { from_s, column_s } = window;
     const columns = window.channels[0].current.min.length;
     const begin = Math.max(0, Math.floor((trace.from_s - from_s) / column_s));
@@ -98,7 +98,7 @@ function fill(trace, width) {
     }
     known_to_s = from_s + columns * column_s;
   }
-  recent.within(Math.max(trace.from_s, known_to_s), trace.to_s, (start_s, i) => {
+  if (!trace.past) recent.within(Math.max(trace.from_s, known_to_s), trace.to_s, (start_s, i) => {
     const x0 = x(start_s);
     const x1 = x(start_s + recent.column_s);
     lanes.one.take(x0, x1, recent.min1[i], recent.max1[i]);
@@ -114,7 +114,7 @@ function fill(trace, width) {
 }
 
 /** One line through the extremes of every pixel; it breaks only where a stated gap stands, or nothing is known. */
-function line(c, lane, box, scale, colour, dash) {
+function line(c, lane, box, scale, colour, dash, breaks) {
   const toY = (value) => box.bottom - (value - scale.low) / (scale.high - scale.low || 1) * (box.bottom - box.top);
   const longest = Math.max(3, lane.width / 20);
   c.save();
@@ -128,7 +128,7 @@ function line(c, lane, box, scale, colour, dash) {
     if (min !== min) continue;
     const low = toY(min);
     const high = toY(lane.max[x]);
-    if (last === null || x - last.x > longest) c.moveTo(LEFT + x, low);
+    if (last === null || x - last.x > longest || breaks.some((gap) => gap > last.x && gap <= x)) c.moveTo(LEFT + x, low);
     else c.lineTo(LEFT + x, Math.abs(last.y - low) < Math.abs(last.y - high) ? low : high);
     const nearLow = last !== null && Math.abs(last.y - low) < Math.abs(last.y - high);
     const end = nearLow ? high : low;
@@ -145,11 +145,11 @@ function line(c, lane, box, scale, colour, dash) {
 }
 
 function timeAxis(c, ink, trace, time, area, height) {
-  const every = step(time.span, Math.max(2, area.width / 130));
+  const every = roundStep(time.span * 92 / area.width);
   const steps = [60, 120, 300, 600, 1800, 3600, 7200, 14400, 43200, 86400];
   const tick = every > 30 ? steps.find((one) => one >= every * 0.99) ?? 86400 : every;
   // Ticks stand at round times of day, which is what people compare with.
-  const zero_s = trace.store.utc_ms(0) / 1000 - new Date(trace.store.utc_ms(0)).getTimezoneOffset() * 60;
+  const zero_s = trace.source.utc_ms(0) / 1000 - new Date(trace.source.utc_ms(0)).getTimezoneOffset() * 60;
   c.fillStyle = ink.soft;
   c.strokeStyle = ink.grid;
   c.lineWidth = 1;
@@ -161,7 +161,7 @@ function timeAxis(c, ink, trace, time, area, height) {
     c.moveTo(x, area.top);
     c.lineTo(x, area.bottom);
     if (x > LEFT + 20 && x < LEFT + area.width - 20) {
-      c.fillText(clock(trace.store.utc_ms(at - zero_s) + 0.01, tick), x, height - AXIS / 2 + 1);
+      c.fillText(clock(trace.source.utc_ms(at - zero_s) + 0.01, tick), x, height - AXIS / 2 + 1);
     }
   }
   c.stroke();
@@ -169,8 +169,8 @@ function timeAxis(c, ink, trace, time, area, height) {
 
 function valueAxis(c, ink, box, lane, area) {
   const span = lane.high - lane.low;
-  const tick = step(span, Math.max(1.5, (box.bottom - box.top) / 42));
   const isCurrent = box.name !== "temperature";
+  const tick = roundStep(span * (isCurrent ? 20 : 14) / (box.bottom - box.top));
   c.strokeStyle = ink.grid;
   c.fillStyle = ink.soft;
   c.textAlign = "right";
@@ -214,22 +214,26 @@ function laneBadge(c, ink, box) {
   c.fillText(box.name === "one" ? "1" : "2", x, y + 0.5);
 }
 
-/** Where readings are missing, hatched: nothing is drawn across. */
+/** Where readings are missing the ground is grey, and no line crosses: gives the pixels at which lines break. */
 function gaps(c, ink, trace, time, area) {
-  for (const gap of trace.store.gaps) {
+  const breaks = [];
+  for (const gap of trace.source.gaps) {
     const x0 = Math.max(LEFT, time.x(gap.from_s));
     const x1 = Math.min(LEFT + area.width, Math.max(time.x(gap.to_s), time.x(gap.from_s) + 1));
     if (x1 <= LEFT || x0 >= LEFT + area.width) continue;
     c.fillStyle = ink.sunk;
     c.fillRect(x0, area.top, x1 - x0, area.bottom - area.top);
+    breaks.push(Math.ceil(x1 - LEFT - 0.01));
   }
+  return breaks;
 }
 
 function happenings(c, ink, trace, time, area) {
+  const inView = trace.source.happenings.filter((one) => one.board === trace.serial && one.at_s >= trace.from_s && one.at_s <= trace.to_s);
+  const eventsAt = inView.filter((one) => one.type === "event" && one.grave).map((one) => time.x(one.at_s));
   let lastX = -99;
-  for (const one of trace.store.happenings) {
+  for (const one of inView) {
     const x = Math.round(time.x(one.at_s)) + 0.5;
-    if (x < LEFT || x > LEFT + area.width) continue;
     const colour = one.type === "event" ? (one.grave ? ink.bad : ink.soft) : one.type === "alteration" ? ink.moving : ink.ink;
     c.strokeStyle = colour;
     c.fillStyle = colour;
@@ -242,7 +246,8 @@ function happenings(c, ink, trace, time, area) {
     c.stroke();
     c.globalAlpha = 1;
     c.setLineDash([]);
-    if (x - lastX < 9 && one.type !== "event") continue;
+    // A tap's shape gives way to that of the event it brought.
+    if (!one.grave && (x - lastX < 9 || eventsAt.some((event) => Math.abs(event - x) < 13))) continue;
     lastX = x;
     c.save();
     c.translate(x - 7, 3);
@@ -278,8 +283,8 @@ function pointer(c, ink, trace, time, area, boxes) {
     const [low, high] = [quantity(min, fine, "A"), quantity(max, fine, "A")];
     return low.text === high.text ? `${low.text} ${low.unit}` : `${low.text} to ${high.text} ${high.unit}`;
   };
-  const near = trace.store.happenings.find((one) => Math.abs(time.x(one.at_s) - LEFT - x) < 6);
-  const words = [clock(trace.store.utc_ms(at_s), time.span / area.width), `1: ${range(trace.lanes.one, trace.lanes.one)}`,
+  const near = trace.source.happenings.find((one) => Math.abs(time.x(one.at_s) - LEFT - x) < 6);
+  const words = [clock(trace.source.utc_ms(at_s), time.span / area.width), `1: ${range(trace.lanes.one, trace.lanes.one)}`,
     `2: ${range(trace.lanes.two, trace.lanes.two)}`, ...(near ? [near.words] : [])].join("\n");
   if (note.textContent !== words) note.textContent = words;
   note.hidden = false;

@@ -7,9 +7,9 @@ function prefixFor(size) {
   return PREFIXES.find(([, factor]) => size >= factor) ?? PREFIXES.at(-1);
 }
 
-/** Decimal places that show two digits of the uncertainty; without one, five digits of the value. */
+/** Decimal places that show two digits of the uncertainty; without one, four digits of the value. */
 function places(value, uncertainty) {
-  const size = uncertainty > 0 ? uncertainty * 10 : Math.abs(value) / 1e3;
+  const size = uncertainty > 0 ? uncertainty * 10 : Math.abs(value) / 10;
   if (!(size > 0) || !Number.isFinite(size)) return 3;
   return Math.min(6, Math.max(0, 2 - Math.floor(Math.log10(size))));
 }
@@ -28,16 +28,15 @@ export function quantity(value, uncertainty, unit) {
   return { text: fixed(value / factor, decimals), unit: prefix + unit, bound };
 }
 
-/** A figure with its interval in one line: `85.43 mA (85.31 to 85.55)`. Takes `{value, low, high}`. */
+/** A figure `{value, low, high}` as its value and its interval: `["85.43 mA", "85.31 to 85.55"]`; `null` without one. */
 export function bounded(figure, unit) {
-  if (!figure || figure.value === null || figure.value === undefined) return "—";
+  if (!figure) return null;
   const { value, low, high } = figure;
-  const half = Number.isFinite(high) && Number.isFinite(low) ? (high - low) / 2 : 0;
+  const half = (low ?? null) !== null && (high ?? null) !== null ? (high - low) / 2 : 0;
   const [prefix, factor] = prefixFor(Math.max(Math.abs(value), half));
   const decimals = places(value / factor, half / factor);
   const of = (number) => fixed(number / factor, decimals);
-  const interval = half > 0 ? ` (${of(low)} to ${of(high)})` : "";
-  return `${of(value)} ${prefix}${unit}${interval}`;
+  return [`${of(value)} ${prefix}${unit}`, half > 0 ? `${of(low)} to ${of(high)}` : null];
 }
 
 /** A length of time in the largest words that keep it exact enough. */
@@ -73,10 +72,9 @@ export function clock(utc_ms, step_s = 1) {
   return `${base}:${seconds.padStart(6, "0").slice(0, decimals ? 3 + decimals : 2)}`;
 }
 
-/** Round steps of 1, 2 or 5, at least `count` of them in `span` where that can be. */
-export function step(span, count) {
-  const raw = span / count;
-  const power = 10 ** Math.floor(Math.log10(raw));
-  const lead = raw / power;
-  return power * (lead >= 5 ? 5 : lead >= 2 ? 2 : 1);
+/** The smallest round step, 1, 2 or 5 times a power of ten, that is at least this. */
+export function roundStep(least) {
+  const power = 10 ** Math.floor(Math.log10(least));
+  const lead = least / power;
+  return power * (lead <= 1 ? 1 : lead <= 2 ? 2 : lead <= 5 ? 5 : 10);
 }

@@ -97,7 +97,7 @@ function twinsCard() {
       const shown = quantity(twins.difference_a.value, halfWidth(twins.difference_a), "A");
       say(difference, `${shown.text} ${shown.unit}${shown.bound ? ` ${shown.bound}` : ""}`);
       const half = twins.ratio && halfWidth(twins.ratio);
-      say(ratio, twins.ratio ? ratioWords(twins.ratio.value, half) : "no ratio: channel 2 carries nothing");
+      say(ratio, twins.ratio ? ratioWords(twins.ratio.value, half) : "ratio not known");
       say(word, twins.word);
       word.title = twins.reason;
       classed(word, `word ${{ differs: "warn", alike: "calm" }[twins.word] ?? ""}`);

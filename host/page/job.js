@@ -17,6 +17,8 @@ export class Job {
     find("#add-alteration [name=kind]").append(...Object.entries(KINDS).map(([value, words]) => element("option", { value }, words)));
     this.form("#add-alteration", (fields) => change("/v1/alterations", fields));
     this.form("#add-note", (fields) => change("/v1/notes", fields));
+    this.form("#add-mark", (fields) => change("/v1/marks", fields));
+    find("#close-job").addEventListener("click", () => this.close());
     store.on("job", () => this.show());
     store.on("job-changed", () => this.fetch());
     store.on("new-run", () => this.fetch());
@@ -45,11 +47,19 @@ export class Job {
     }
   }
 
+  async close() {
+    if (await sure("Close the job? Everything altered must be put back or knowingly kept.") === null) return;
+    let bill = null;
+    if (await this.page.changing(async () => { bill = await change("/v1/close", { note: "" }); })) this.page.complain(bill.words);
+    this.fetch();
+  }
+
   show() {
     const { job, runs } = this.store;
     if (!job) return;
-    const rows = [["Unit", job.unit], ["Complaint", list(job.symptoms)], ["Rails", list(job.rails)], ["Marked fuse", job.marked_fuse],
-      ["Channel 1", job.channels?.[0]], ["Channel 2", job.channels?.[1]], ["Thermistors", list(job.thermistors)]].filter(([, value]) => value);
+    const closed = job.closed && `${shortTime(job.closed.utc)} ${job.closed.text}`;
+    const rows = [["Closed", closed], ["Unit", job.unit], ["Complaint", list(job.symptoms)], ["Rails", list(job.rails)], ["Marked fuse", job.marked_fuse],
+      ["Channel 1", job.channels?.[0]], ["Channel 2", job.channels?.[1]], ["Thermistors", list(job.thermistors)], ["Folder", job.folder]].filter(([, value]) => value);
     find("#job-fields").replaceChildren(...rows.flatMap(([name, value]) => [element("dt", {}, name), element("dd", {}, value)]));
     say(find("#still-altered"), job.still_altered === 0 ? (job.alterations.length ? "Everything is put back or knowingly kept." : "Nothing is written down.")
       : `Still altered: ${job.still_altered}. Put back before the lid goes on.`);
@@ -88,8 +98,8 @@ const list = (value) => (Array.isArray(value) ? value.filter(Boolean).join("; ")
 function runWords(run) {
   const length = run.length_s === null ? "" : `${duration(run.length_s)}, `;
   const lost = run.lost ? `, ${run.lost} lost` : "";
-  const end = run.recording ? "being recorded" : run.ended ?? "cut off";
-  return `${length}${run.readings.toLocaleString()} readings${lost}; ${end}`;
+  if (run.recording) return "being recorded";
+  return `${length}${run.readings.toLocaleString()} readings${lost}; ${run.ended ?? "cut off"}`;
 }
 
 function shortTime(utc) {

@@ -1,6 +1,6 @@
 // From columns of time to columns of pixels: the true extremes of every pixel, and a scale that holds still.
 
-import { step } from "./figure.js";
+import { roundStep } from "./figure.js";
 
 /** Minimum and maximum for each pixel of a lane. */
 export class Lane {
@@ -54,7 +54,7 @@ export class Lane {
     if (!outside && span > shown / 3) return;
     const middle = (low + high) / 2;
     const wanted = [Math.min(low, middle - span / 2) - span * 0.15, Math.max(high, middle + span / 2) + span * 0.15];
-    const tick = step(wanted[1] - wanted[0], 5) / 2;
+    const tick = roundStep((wanted[1] - wanted[0]) / 10);
     this.low = Math.floor(wanted[0] / tick) * tick;
     this.high = Math.ceil(wanted[1] / tick) * tick;
   }

@@ -14,7 +14,7 @@ import { Trace } from "./trace.js";
 
 const COMPLAINT_MS = 9000;
 
-const store = new Store();
+export const store = new Store();
 const page = {
   activity: null,
 
@@ -38,13 +38,19 @@ const page = {
     }
   },
 
+  showRun(run) {
+    trace.showRun(run);
+    find("#trace").scrollIntoView({ block: "nearest" });
+    find("#plot").focus();
+  },
+
   announceTap(mark) {
     const count = (page.tapped = (page.tapped ?? 0) + 1);
-    say(find("#tap small"), `${count} tap${count === 1 ? "" : "s"}${mark.source === "pedal" ? ", by foot switch" : ""}`);
+    say(find("#tap-now small"), `${count} tap${count === 1 ? "" : "s"}${mark.source === "pedal" ? ", by foot switch" : ""}`);
   },
 };
 
-const trace = new Trace(store);
+export const trace = new Trace(store);
 const job = new Job(store, page);
 new Figures(store, { rearm: () => page.changing(() => change("/v1/rearm")) });
 new Tap(store, page);
@@ -148,7 +154,12 @@ ask("/page/cautions.json").then((cautions) => {
 async function catchUp() {
   try {
     const status = await ask("/v1/status");
-    if ((status.run?.number ?? null) === store.run) store.takeFindings(status.findings);
+    if ((status.run?.number ?? null) !== store.run) return;
+    store.takeFindings(status.findings);
+    // One column of the whole run brings every event and mark of it.
+    for (const board of store.run === null ? [] : status.boards) {
+      store.takeWindow(await ask(`/v1/window?run=${store.run}&board=${board.serial}&columns=1`));
+    }
   } catch (error) {
     page.complain(`The present state could not be read: ${error.message}`);
   }

@@ -19,7 +19,7 @@ export class Recent {
   push(recent, temperatures) {
     if (!recent || !recent.ch1_min?.length) return;
     const start = Math.round(recent.start_elapsed_s / recent.column_s);
-    if (recent.column_s !== this.column_s || start < this.next - COLUMNS / 2 || start > this.next + COLUMNS) {
+    if (this.next === 0 || recent.column_s !== this.column_s || start < this.next - COLUMNS / 2 || start > this.next + COLUMNS) {
       this.column_s = recent.column_s;
       this.clear();
       this.first = this.next = start;

@@ -14,14 +14,14 @@ export class Tap {
     this.place = null;
     this.rows = new Map();
     this.taps = new Map();
-    find("#tap").addEventListener("click", () => this.tap());
+    find("#tap-now").addEventListener("click", () => this.tap());
     find("#add-place").addEventListener("submit", (event) => {
       event.preventDefault();
       const field = event.currentTarget.elements.place;
       if (!field.value.trim()) return;
       this.choose(field.value.trim());
       field.value = "";
-      find("#tap").focus();
+      find("#tap-now").focus();
     });
     addEventListener("keydown", (event) => this.key(event));
     store.on("standing", () => this.show());
@@ -41,7 +41,7 @@ export class Tap {
   key(event) {
     if (this.page.activity !== "tap" || event.ctrlKey || event.metaKey || event.altKey || event.repeat) return;
     const typing = AIMS.includes(event.target.tagName) && event.target.type !== "radio";
-    if (event.key === " " && (!typing || event.target.id === "tap")) {
+    if (event.key === " " && (!typing || event.target.id === "tap-now")) {
       event.preventDefault();
       this.tap();
     } else if (/^[1-9]$/.test(event.key) && !(typing && event.target.tagName !== "BUTTON")) {
@@ -61,7 +61,7 @@ export class Tap {
   }
 
   tap() {
-    const button = find("#tap");
+    const button = find("#tap-now");
     if (this.place === null) {
       this.page.complain("Choose or add the place first, so that the tap has one.");
       return;
@@ -97,7 +97,7 @@ export class Tap {
     });
     say(find("#standing-words"), this.store.standing?.sentence ??
       (this.places.length ? "" : "Write down the first place you mean to tap."));
-    const button = find("#tap");
+    const button = find("#tap-now");
     say(button.firstChild, this.place ? `Tap ${this.place}` : "Tap");
     for (const begin of findAll("[data-activity=tap] [data-begin]")) begin.hidden = this.store.kind === "tap";
   }

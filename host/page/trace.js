@@ -8,6 +8,7 @@ import { draw } from "./draw.js";
 import { takeHand } from "./hand.js";
 import { Lane } from "./lanes.js";
 import { Recent } from "./recent.js";
+import { Store } from "./store.js";
 
 const SPANS = [[1, "1 s"], [10, "10 s"], [60, "1 min"], [600, "10 min"], [3600, "1 h"], [Infinity, "All"]];
 const SHORTEST_S = 0.01;
@@ -28,6 +29,7 @@ export class Trace {
     this.together = false;
     this.whole = false;
     this.board = null;
+    this.past = null;
     this.window = null;
     this.drawn = 0;
     this.controls();
@@ -50,21 +52,47 @@ export class Trace {
       for (const lane of Object.values(this.lanes)) lane.low = lane.high = 0;
       this.redraw();
     });
+    find("#present").addEventListener("click", () => this.showRun(null));
     find("#board").addEventListener("change", (event) => {
       this.board = this.store.serial = event.currentTarget.value;
       this.forget();
     });
   }
 
+  /** What is drawn: the present run, or one that is over. */
+  get source() { return this.past ?? this.store; }
+
+  /** Shows a run that is over, or the present one again. */
+  showRun(run) {
+    this.window = null;
+    this.past = null;
+    if (run) {
+      this.past = new Store();
+      this.past.run = run.run;
+      this.past.serial = run.boards[0];
+      this.past.zero_utc_ms = Date.parse(run.started_utc);
+      this.past.elapsed_s = run.length_s ?? 0;
+    }
+    say(find("#trace-heading"), run ? `Trace of run ${run.run}, which is over` : "Trace");
+    find("#present").hidden = !run;
+    this.following = !run;
+    this.to_s = this.now_s;
+    this.whole = false;
+    this.span_s = run ? Math.max(1, this.now_s) : 10;
+    this.redraw(true);
+  }
+
   /** Another run or board: nothing of the old one is shown. */
   forget() {
+    if (this.past) this.showRun(null);
     this.recent.clear();
     this.window = null;
     this.following = true;
     this.redraw(true);
   }
 
-  get now_s() { return Math.max(this.recent.to_s, this.store.elapsed_s ?? 0); }
+  get serial() { return this.past ? this.past.serial : this.board; }
+  get now_s() { return this.past ? this.past.elapsed_s : Math.max(this.recent.to_s, this.store.elapsed_s); }
   get from_s() { return this.to_s - this.span_s; }
 
   take(board) {
@@ -87,6 +115,7 @@ export class Trace {
   }
 
   setFollowing(following) {
+    if (following && this.past) this.showRun(null);
     this.following = following;
     this.redraw(true);
   }
@@ -129,7 +158,7 @@ export class Trace {
   /** Goes to the next event (+1) or the one before (-1). */
   nextEvent(direction) {
     const middle = this.to_s - this.span_s / 2;
-    const ahead = this.store.happenings
+    const ahead = this.source.happenings
       .filter((one) => (one.at_s - middle) * direction > this.span_s * 1e-3)
       .sort((a, b) => (a.at_s - b.at_s) * direction);
     if (ahead.length) this.visit(ahead[0].at_s, Math.min(this.span_s, 10));
@@ -151,38 +180,41 @@ export class Trace {
   }
 
   /** Whether what is shown can be drawn from the stream alone. */
-  get isRecent() { return this.from_s >= this.recent.from_s && this.span_s >= this.canvas.clientWidth * this.recent.column_s / 4; }
+  get isRecent() { return !this.past && this.from_s >= this.recent.from_s && this.span_s >= this.canvas.clientWidth * this.recent.column_s / 4; }
 
   askIfNeeded() {
-    if (!this.board || this.store.run === null || this.isRecent) return;
+    if (!this.serial || this.source.run === null || this.isRecent) return;
     const held = this.window;
-    const fits = held && held.run === this.store.run && held.from_s <= Math.max(0, this.from_s) && held.asked_to_s >= Math.min(this.to_s, this.now_s)
-      && held.to_s - held.from_s <= this.span_s * 2.2;
-    const age_s = this.following && held ? this.to_s - held.asked_to_s : 0;
-    if (fits && age_s <= 0) return;
-    // While following, the newest stretch comes from the stream; the rest needs asking only now and then.
-    if (held && this.following && !this.handled && age_s < Math.max(2, this.span_s / 100)) return;
+    // What comes after the window is drawn from the stream, as long as there is no hole between them.
+    const goesOn = !this.past && held && held.asked_to_s >= this.recent.from_s;
+    const fits = held && held.run === this.source.run && held.board === this.serial && held.from_s <= Math.max(0, this.from_s)
+      && (goesOn || held.asked_to_s >= Math.min(this.to_s, this.now_s)) && held.to_s - held.from_s <= this.span_s * 2.2;
+    if (fits) return;
+    if (this.asking || (this.abort && !this.handled)) return;
     this.handled = false;
-    clearTimeout(this.asking);
     this.asking = setTimeout(() => this.fetchWindow(), ASK_AFTER_MS);
   }
 
   async fetchWindow() {
+    this.asking = null;
     this.abort?.abort();
     const abort = (this.abort = new AbortController());
     const margin_s = this.following ? 0 : this.span_s / 2;
     const from_s = Math.max(0, this.from_s - margin_s);
     const to_s = Math.max(from_s + SHORTEST_S, Math.min(this.now_s, this.to_s + margin_s));
     const pixels = Math.min(4000, Math.ceil(this.canvas.clientWidth * (to_s - from_s) / this.span_s));
-    const run = this.store.run;
-    const query = new URLSearchParams({ run, board: this.board, from_s, to_s, columns: Math.max(50, pixels) });
+    const source = this.source;
+    const { run } = source;
+    const query = new URLSearchParams({ run, board: this.serial, from_s, to_s, columns: Math.max(50, pixels) });
     try {
       const window = await ask(`/v1/window?${query}`, abort.signal);
       this.window = { ...window, run, asked_to_s: to_s };
-      this.store.takeWindow(window);
+      source.takeWindow(window);
       this.redraw();
     } catch (error) {
       if (error.name !== "AbortError") this.store.emit("complaint", `The trace could not be fetched: ${error.message}`);
+    } finally {
+      if (this.abort === abort) this.abort = null;
     }
   }
 
@@ -202,8 +234,8 @@ export class Trace {
       const [low, high] = extremes.map((value) => quantity(value, (extremes[1] - extremes[0]) / 50, "A"));
       return `${name}: ${low.text} ${low.unit} to ${high.text} ${high.unit}`;
     };
-    const inView = this.store.happenings.filter((one) => one.at_s >= this.from_s && one.at_s <= this.to_s && one.type === "event");
-    const words = `${duration(this.span_s)} up to ${clock(this.store.utc_ms(this.to_s))}. ` +
+    const inView = this.source.happenings.filter((one) => one.at_s >= this.from_s && one.at_s <= this.to_s && one.type === "event");
+    const words = `${duration(this.span_s)} up to ${clock(this.source.utc_ms(this.to_s))}. ` +
       `${range(this.lanes.one, "Channel 1")}; ${range(this.lanes.two, "channel 2")}; ` +
       `${inView.length} event${inView.length === 1 ? "" : "s"} in view.`;
     say(find("#trace-words"), words);

@@ -1,0 +1,85 @@
+// What the page does when something is away: the token, the program, this device.
+
+import assert from "node:assert/strict";
+import { after, before, test } from "node:test";
+import { browse, collect, figuresShown, open, picture } from "../bench.mjs";
+
+let browser;
+before(async () => { browser = await browse(); });
+after(async () => browser?.close());
+
+test("without its token the page shows, changes nothing, and says so", async () => {
+  const bench = await collect("greenhouse-healthy");
+  const page = await open(browser, bench.link.split("#")[0]);
+  await figuresShown(page);
+  assert.match(await page.locator("#looking").textContent(), /can change nothing/);
+  for (const activity of ["power-up", "tap", "soak", "job"]) {
+    await page.evaluate((name) => { location.hash = name; }, activity);
+    const free = await page.locator("#work .changes:visible:enabled").count();
+    assert.equal(free, 0, `${activity} offers a change`);
+  }
+  assert.ok(await page.locator("#stop-run").isDisabled());
+  await picture(page, "looking-only");
+  await page.context().close();
+  await bench.end();
+});
+
+test("a restarted program is found again, and old figures say their age meanwhile", async () => {
+  const first = await collect("greenhouse-healthy", { kind: "soak" });
+  const page = await open(browser, first.link);
+  await figuresShown(page);
+  await first.kill();
+  await page.waitForFunction(() => document.querySelector(".channel").classList.contains("stale") &&
+    / s old/.test(document.querySelector(".state").textContent), null, { timeout: 15_000 });
+  await page.waitForFunction(() => Number(document.querySelector(".channel").style.getPropertyValue("--fresh")) < 0.7, null, { timeout: 15_000 });
+  assert.match(await page.locator("#connection").textContent(), /no connection/);
+  await picture(page, "program-away");
+  const second = await collect("greenhouse-healthy", { kind: "soak", job: first.folder, listen: first.address });
+  await page.waitForFunction(() => document.querySelector("#connection").textContent === "live" &&
+    /Run 2, soak/.test(document.querySelector("#run").textContent), null, { timeout: 30_000 });
+  await page.waitForFunction(() => !document.querySelector(".channel").classList.contains("stale"), null, { timeout: 10_000 });
+  assert.deepEqual(page.complaints, []);
+  await page.context().close();
+  await second.end();
+});
+
+test("after a sleep of this device the stream is taken up where it ended", async () => {
+  const bench = await collect("greenhouse-cracked-joint");
+  const page = await open(browser, bench.link);
+  await figuresShown(page);
+  const asked = [];
+  page.on("request", (request) => { if (request.url().endsWith("/v1/live")) asked.push(request.headers()["last-event-id"]); });
+  const last = await page.evaluate(async () => (await import("/page/main.js")).store.sequence);
+  await page.context().setOffline(true);
+  await page.waitForTimeout(9_000);
+  await page.context().setOffline(false);
+  await page.waitForFunction((before) => import("/page/main.js").then(({ store }) => store.sequence > before + 200), last, { timeout: 20_000 });
+  assert.ok(asked.some((id) => Number(id) >= last), `asked with ${asked}, the last was ${last}`);
+  await page.context().close();
+  await bench.end();
+});
+
+test("a dropout and a step sound and show differently", async () => {
+  const bench = await collect("greenhouse-healthy", { kind: "free" });
+  const page = await open(browser, bench.link);
+  await figuresShown(page);
+  await page.keyboard.press("Shift"); // the first touch allows sound
+  const signs = [];
+  for (const [number, kind] of ["dropout", "step"].entries()) {
+    await page.waitForTimeout(600);
+    signs.push(await page.evaluate(async ([number, kind]) => {
+      const { store } = await import("/page/main.js");
+      const before = window.heard.length;
+      store.take("detection", { number: 9000 + number, revised: false, board: store.board.serial, channel: 2, kind, fault: true, common: false,
+        at: { utc: new Date().toISOString(), elapsed_s: store.elapsed_s }, size_a: -0.2, size_uncertainty_a: 0.001, duration_s: 0.01,
+        words: `${kind} on channel 2`, reason: "" });
+      const flash = getComputedStyle(document.querySelector("#flash"));
+      return { tones: window.heard.slice(before).map(({ wave, pitch }) => `${wave} ${pitch}`), edge: [flash.borderTopWidth, flash.borderLeftWidth].join(" ") };
+    }, [number, kind]));
+  }
+  for (const sign of signs) assert.equal(sign.tones.length, 1);
+  assert.notEqual(signs[0].tones[0], signs[1].tones[0]);
+  assert.notEqual(signs[0].edge, signs[1].edge);
+  await page.context().close();
+  await bench.end();
+});
