@@ -96,7 +96,7 @@ function fill(trace, width) {
       put(trace.warm[0], window.temperature?.[0]);
       put(trace.warm[1], window.temperature?.[1]);
     }
-    known_to_s = from_s + columns * column_s;
+    known_to_s = Math.min(from_s + columns * column_s, window.known_to_s);
   }
   if (!trace.past) recent.within(Math.max(trace.from_s, known_to_s), trace.to_s, (start_s, i) => {
     const x0 = x(start_s);

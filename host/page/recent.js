@@ -24,7 +24,8 @@ export class Recent {
       this.clear();
       this.first = this.next = start;
     }
-    for (; this.next < start; this.next++) this.put(this.next, NaN, NaN, NaN, NaN, NaN, NaN);
+    // Between this and what came before, something is not known here: the trace asks the program for it.
+    if (start > this.next) this.first = this.next = start;
     const t = temperatures.map((celsius) => celsius ?? NaN);
     for (let i = 0; i < recent.ch1_min.length; i++) {
       const at = (value) => value?.[i] ?? NaN;

@@ -63,6 +63,7 @@ export class Store {
   }
 
   takeState(state) {
+    this.sequence = state.sequence;
     this.kind = state.kind;
     this.heard_ms = performance.now();
     if (state.run !== this.run) {

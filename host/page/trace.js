@@ -186,13 +186,13 @@ export class Trace {
     if (!this.serial || this.source.run === null || this.isRecent) return;
     const held = this.window;
     // What comes after the window is drawn from the stream, as long as there is no hole between them.
-    const goesOn = !this.past && held && held.asked_to_s >= this.recent.from_s;
+    const goesOn = !this.past && held && held.known_to_s >= this.recent.from_s;
     const fits = held && held.run === this.source.run && held.board === this.serial && held.from_s <= Math.max(0, this.from_s)
-      && (goesOn || held.asked_to_s >= Math.min(this.to_s, this.now_s)) && held.to_s - held.from_s <= this.span_s * 2.2;
+      && (goesOn || held.known_to_s >= Math.min(this.to_s, this.now_s)) && held.to_s - held.from_s <= this.span_s * 2.2;
     if (fits) return;
     if (this.asking || (this.abort && !this.handled)) return;
     this.handled = false;
-    this.asking = setTimeout(() => this.fetchWindow(), ASK_AFTER_MS);
+    this.asking = setTimeout(() => this.fetchWindow(), this.following ? ASK_AFTER_MS * 4 : ASK_AFTER_MS);
   }
 
   async fetchWindow() {
@@ -208,7 +208,8 @@ export class Trace {
     const query = new URLSearchParams({ run, board: this.serial, from_s, to_s, columns: Math.max(50, pixels) });
     try {
       const window = await ask(`/v1/window?${query}`, abort.signal);
-      this.window = { ...window, run, asked_to_s: to_s };
+      // What is not on the disk yet is in the stream.
+      this.window = { ...window, run, known_to_s: this.past ? Infinity : Math.min(to_s, window.recorded_to_s) };
       source.takeWindow(window);
       this.redraw();
     } catch (error) {

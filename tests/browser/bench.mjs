@@ -30,6 +30,7 @@ export async function collect(scenario, { kind = "tap", more = [], job, listen =
       resolve(found[0]);
     };
     for (const stream of [program.stdout, program.stderr]) createInterface({ input: stream }).on("line", read);
+    program.on("error", reject);
     program.on("exit", (code) => reject(new Error(`the program ended with ${code}: ${said.join("\n")}`)));
   });
   const ended = new Promise((resolve) => program.on("exit", resolve));

@@ -66,7 +66,7 @@ test("the trace zooms by key and wheel, pans, goes to an event and follows again
   for (let i = 0; i < 3; i++) await page.keyboard.press("+");
   await says("#trace-words", /^1\.25 s/);
   await page.keyboard.press("ArrowLeft");
-  assert.equal(await page.locator("#follow").getAttribute("aria-pressed"), "false");
+  await page.waitForFunction(() => document.querySelector("#follow").getAttribute("aria-pressed") === "false");
   const box = await page.locator("#plot").boundingBox();
   await page.mouse.move(box.x + box.width / 2, box.y + 60);
   await page.mouse.wheel(0, 900);

@@ -1,0 +1,98 @@
+// How fast the page is, printed. Nothing here passes or fails: the figures depend on the machine.
+//
+//   npm run figures [-- SECONDS]
+//
+// Reading to pixels is counted from the instant at which the board took the reading to the frame that shows it, so it
+// holds the way over the serial device too. Event to sound is counted from the event's onset.
+
+import { performance } from "node:perf_hooks";
+import { browse, collect, figuresShown, open } from "./bench.mjs";
+
+const SECONDS = Number(process.argv[2] ?? 60);
+/** From a frame's callback until it is on the screen: one frame at 60 a second. */
+const FRAME_MS = 1000 / 60;
+
+const bench = await collect("greenhouse-cracked-joint");
+const browser = await browse();
+const page = await open(browser, bench.link);
+await figuresShown(page);
+await page.keyboard.press("Shift");
+const devtools = await page.context().newCDPSession(page);
+const whole = await browser.newBrowserCDPSession();
+await devtools.send("Performance.enable");
+
+const heap = async () => {
+  await devtools.send("HeapProfiler.collectGarbage");
+  const { metrics } = await devtools.send("Performance.getMetrics");
+  return metrics.find((one) => one.name === "JSHeapUsedSize").value / 1e6;
+};
+const busy = async () => {
+  const { processInfo } = await whole.send("SystemInfo.getProcessInfo");
+  const sum = {};
+  for (const { type, cpuTime } of processInfo) sum[type] = (sum[type] ?? 0) + cpuTime;
+  return sum;
+};
+const programBusy = async () => {
+  const { readFile } = await import("node:fs/promises");
+  const fields = (await readFile(`/proc/${bench.pid}/stat`, "utf8")).split(") ")[1].split(" ");
+  return (Number(fields[11]) + Number(fields[12])) / 100;
+};
+
+await page.waitForFunction(async () => (await import("/page/main.js")).store.happenings.some((one) => one.utc), null, { timeout: 60_000 });
+await page.waitForTimeout(3000);
+const before = { heap: await heap(), busy: await busy(), program: await programBusy(), at: performance.now() };
+const watched = await page.evaluate(async ([seconds, frame_ms]) => {
+  const { store, trace } = await import("/page/main.js");
+  const began = performance.now();
+  const known = store.happenings.find((one) => one.utc);
+  const zero_ms = Date.parse(known.utc) - known.at_s * 1000;
+  const late_ms = [];
+  const sounds_ms = [];
+  let [states, drawn, shown_to_s] = [0, trace.drawn, trace.recent.to_s];
+  store.on("state", () => { states++; });
+  store.on("event", (one) => {
+    if (!one.grave || one.revised || !one.utc) return;
+    const tone = window.heard.at(-1);
+    if (tone) sounds_ms.push(tone.at_ms - Date.parse(one.utc));
+  });
+  const first = { states: 0, drawn };
+  await new Promise((resolve) => {
+    const look = () => {
+      if (trace.drawn !== drawn) {
+        drawn = trace.drawn;
+        const now_ms = performance.timeOrigin + performance.now() + frame_ms;
+        for (let at_s = shown_to_s; at_s < trace.recent.to_s - 1e-9; at_s += trace.recent.column_s) late_ms.push(now_ms - zero_ms - at_s * 1000);
+        shown_to_s = trace.recent.to_s;
+      }
+      if (performance.now() - began < seconds * 1000) requestAnimationFrame(look);
+      else resolve();
+    };
+    requestAnimationFrame(look);
+  });
+  const took_s = (performance.now() - began) / 1000;
+  const windows_ms = [];
+  for (let i = 0; i < 20; i++) {
+    const asked = performance.now();
+    await (await fetch(`/v1/window?run=${store.run}&from_s=0&columns=1200`)).arrayBuffer();
+    windows_ms.push(performance.now() - asked);
+  }
+  return { late_ms, sounds_ms, windows_ms, states_per_s: (states - first.states) / took_s, drawn_per_s: (drawn - first.drawn) / took_s };
+}, [SECONDS, FRAME_MS]);
+const took_s = (performance.now() - before.at) / 1000;
+const after = { heap: await heap(), busy: await busy(), program: await programBusy() };
+
+const quantile = (values, share) => [...values].sort((a, b) => a - b)[Math.min(values.length - 1, Math.floor(values.length * share))] ?? NaN;
+const row = (name, value) => console.log(`${name.padEnd(44)} ${value}`);
+const spread = (values) => `median ${quantile(values, 0.5).toFixed(0)} ms, 99 % within ${quantile(values, 0.99).toFixed(0)} ms (${values.length})`;
+row("reading taken to pixels shown", spread(watched.late_ms));
+row("event's onset to its sound", spread(watched.sounds_ms));
+row("window of the whole run, asked and answered", spread(watched.windows_ms));
+row("states taken, traces drawn", `${watched.states_per_s.toFixed(1)} and ${watched.drawn_per_s.toFixed(1)} a second`);
+for (const type of Object.keys(after.busy)) {
+  const share = (after.busy[type] - (before.busy[type] ?? 0)) / took_s;
+  if (share >= 0.001) row(`share of a core, browser: ${type}`, `${(share * 100).toFixed(1)} %`);
+}
+row("share of a core, program with the virtual bench", `${((after.program - before.program) / took_s * 100).toFixed(1)} %`);
+row("scripts' memory, before and after", `${before.heap.toFixed(1)} MB and ${after.heap.toFixed(1)} MB over ${took_s.toFixed(0)} s`);
+await browser.close();
+await bench.end();
