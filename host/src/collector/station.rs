@@ -272,7 +272,8 @@ impl Station {
         }
         self.close_line();
         if let Some(sink) = &mut self.sink {
-            sink.flush();
+            // The recorder may have to wait for its disk.
+            tokio::task::block_in_place(|| sink.finish());
         }
         self.set_measuring(false);
     }

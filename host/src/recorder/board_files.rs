@@ -105,17 +105,17 @@ impl BoardFiles {
         self.raw_bytes >= CHUNK_BYTES
     }
 
-    /// Forgets the bytes of the chunk in progress, as there is no room for them, and says so in it.
+    /// Forgets the bytes of the chunk in progress, as there is no room for them, and says so wherever some are missing:
+    /// what stays between them may hold readings too.
     pub(super) fn lose_received(&mut self) {
-        let before = self.records.len();
-        self.records.retain(|record| !record.may_be_lost());
-        if self.records.len() < before {
-            self.records.insert(0, Record::Lost);
-        }
-        let kept = std::mem::take(&mut self.records);
+        let records = std::mem::take(&mut self.records);
         self.raw_bytes = 0;
-        for record in kept {
-            self.take(record);
+        for record in records {
+            if !record.may_be_lost() {
+                self.take(record);
+            } else if self.records.last() != Some(&Record::Lost) {
+                self.take(Record::Lost);
+            }
         }
     }
 

@@ -2,7 +2,7 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Where files are appended to.
 pub trait FileLayer: Send {
@@ -32,6 +32,12 @@ pub trait AppendFile: Send {
     /// # Errors
     /// As the system gives it, and `NotFound` when somebody removed the file meanwhile.
     fn sync(&mut self) -> io::Result<()>;
+
+    /// Opens the same file again, as after its disk was taken away and came back, and says how long it is.
+    ///
+    /// # Errors
+    /// As the system gives it, `NotFound` when it is not there.
+    fn reopen(&mut self) -> io::Result<u64>;
 }
 
 /// The disk.
@@ -40,34 +46,53 @@ pub struct Disk;
 
 impl FileLayer for Disk {
     fn create_folder(&self, path: &Path) -> io::Result<()> {
-        std::fs::create_dir(path)
+        std::fs::create_dir(path)?;
+        sync_folder_of(path)
     }
 
     fn create_file(&self, path: &Path) -> io::Result<Box<dyn AppendFile>> {
         let file = OpenOptions::new().append(true).create_new(true).open(path)?;
-        // The file's name has to survive a power cut as its bytes do.
-        #[cfg(unix)]
-        if let Some(folder) = path.parent() {
-            File::open(folder)?.sync_all()?;
-        }
-        Ok(Box::new(DiskFile(file)))
+        sync_folder_of(path)?;
+        Ok(Box::new(DiskFile {
+            file,
+            path: path.to_owned(),
+        }))
     }
 }
 
-struct DiskFile(File);
+/// Has the name of a file or folder survive a power cut, as its bytes do.
+pub(super) fn sync_folder_of(path: &Path) -> io::Result<()> {
+    #[cfg(unix)]
+    if let Some(folder) = path.parent() {
+        let here = if folder.as_os_str().is_empty() {
+            Path::new(".")
+        } else {
+            folder
+        };
+        File::open(here)?.sync_all()?;
+    }
+    #[cfg(not(unix))]
+    let _ = path;
+    Ok(())
+}
+
+struct DiskFile {
+    file: File,
+    path: PathBuf,
+}
 
 impl AppendFile for DiskFile {
     fn append(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.0.write(bytes)
+        self.file.write(bytes)
     }
 
     fn sync(&mut self) -> io::Result<()> {
-        self.0.sync_data()?;
+        self.file.sync_data()?;
         // A file without a name takes bytes as gladly as any, and they are gone when it is closed.
         #[cfg(unix)]
         {
             use std::os::unix::fs::MetadataExt;
-            if self.0.metadata()?.nlink() == 0 {
+            if self.file.metadata()?.nlink() == 0 {
                 return Err(io::Error::new(
                     io::ErrorKind::NotFound,
                     "the file was removed while it was being written",
@@ -75,5 +100,20 @@ impl AppendFile for DiskFile {
             }
         }
         Ok(())
+    }
+
+    fn reopen(&mut self) -> io::Result<u64> {
+        let mut options = OpenOptions::new();
+        options.append(true);
+        // What came back may not be what went: a link in its place leads to somebody else's file.
+        #[cfg(unix)]
+        std::os::unix::fs::OpenOptionsExt::custom_flags(
+            &mut options,
+            rustix::fs::OFlags::NOFOLLOW.bits() as i32,
+        );
+        let file = options.open(&self.path)?;
+        let length = file.metadata()?.len();
+        self.file = file;
+        Ok(length)
     }
 }

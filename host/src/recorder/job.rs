@@ -11,10 +11,13 @@ use serde::{Deserialize, Serialize};
 use crate::exit::Exit;
 use crate::fault::Fault;
 
+use super::files::sync_folder_of;
 use super::plan::RunKind;
 
 const JOB_FILE: &str = "job.toml";
 const LOCK_FILE: &str = ".steady-lock";
+/// What becomes `job.toml` when it is whole.
+const BEGUN_FILE: &str = ".steady-job.toml";
 const RUNS_FOLDER: &str = "runs";
 const INDEX_FILE: &str = "runs/index.csv";
 const INDEX_HEADER: &str = "run,kind,started_utc\r\n";
@@ -126,10 +129,10 @@ impl JobFolder {
         }
         read_job(path)?;
         let runs = path.join(RUNS_FOLDER);
-        if let Err(error) = std::fs::create_dir(&runs)
-            && error.kind() != io::ErrorKind::AlreadyExists
-        {
-            return Err(disk(&error));
+        match std::fs::create_dir(&runs) {
+            Ok(()) => sync_folder_of(&runs).map_err(|error| disk(&error))?,
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => refuse_link(&runs)?,
+            Err(error) => return Err(disk(&error)),
         }
         Ok(Self {
             path: path.to_owned(),
@@ -155,8 +158,10 @@ impl JobFolder {
     pub(super) fn allot(&self, kind: RunKind, started: Timestamp) -> Result<(u32, PathBuf), Fault> {
         let disk = |error: io::Error| folder_fault(&self.path, &error);
         let index_file = self.path.join(INDEX_FILE);
-        let index = match std::fs::read_to_string(&index_file) {
-            Ok(text) => text,
+        refuse_link(&index_file)?;
+        // Bytes that a power cut left in it are passed over: the folders bear their numbers too.
+        let index = match std::fs::read(&index_file) {
+            Ok(bytes) => String::from_utf8_lossy(&bytes).into_owned(),
             Err(error) if error.kind() == io::ErrorKind::NotFound => String::new(),
             Err(error) => return Err(disk(error)),
         };
@@ -181,13 +186,12 @@ impl JobFolder {
             Some(_) => "\r\n".to_owned(),
         };
         line.push_str(&format!("{number},{},{started:.0}\r\n", kind.name()));
-        let mut file = OpenOptions::new()
-            .create(true)
-            .append(true)
+        let mut file = not_through_a_link(OpenOptions::new().create(true).append(true))
             .open(&index_file)
             .map_err(disk)?;
         file.write_all(line.as_bytes())
             .and_then(|()| file.sync_data())
+            .and_then(|()| sync_folder_of(&index_file))
             .map_err(disk)?;
         let folder = self
             .path
@@ -220,21 +224,34 @@ pub fn read_job(folder: &Path) -> Result<Job, Fault> {
 /// [`Exit::BadInput`] when it is missing, or is a link.
 pub fn read_job_text(folder: &Path) -> Result<String, Fault> {
     let path = folder.join(JOB_FILE);
-    if path.is_symlink() {
-        let rule = "it is a link, and what it leads to is not this job's";
-        return Err(
-            Fault::new(Exit::BadInput, path.display().to_string(), rule).remedy("put the file itself there")
-        );
-    }
+    refuse_link(&path)?;
     std::fs::read_to_string(&path).map_err(|error| Fault::file(Exit::BadInput, &path, &error))
+}
+
+/// Refuses a file or folder of a job that is a link: it may lead anywhere, and a job may come from anybody.
+fn refuse_link(path: &Path) -> Result<(), Fault> {
+    if !path.is_symlink() {
+        return Ok(());
+    }
+    let rule = "it is a link, and what it leads to is not this job's";
+    Err(Fault::new(Exit::BadInput, path.display().to_string(), rule)
+        .remedy("put the file or folder itself there"))
+}
+
+/// Has an opening fail when a link stands there: between a look and an opening somebody may put one.
+fn not_through_a_link(options: &mut OpenOptions) -> &mut OpenOptions {
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::custom_flags(options, rustix::fs::OFlags::NOFOLLOW.bits() as i32);
+    options
 }
 
 /// Folders of a job's runs, oldest first.
 ///
 /// # Errors
-/// When the folder cannot be read.
+/// When the folder cannot be read, or is a link.
 pub fn run_folders(job: &Path) -> Result<Vec<PathBuf>, Fault> {
     let runs = job.join(RUNS_FOLDER);
+    refuse_link(&runs)?;
     let entries = match std::fs::read_dir(&runs) {
         Ok(entries) => entries,
         Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
@@ -256,11 +273,10 @@ fn number_of(folder: &Path) -> Option<u32> {
 
 fn lock(path: &Path) -> Result<File, Fault> {
     let disk = |error: io::Error| folder_fault(path, &error);
-    let file = OpenOptions::new()
-        .create(true)
-        .truncate(false)
-        .write(true)
-        .open(path.join(LOCK_FILE))
+    let lock_file = path.join(LOCK_FILE);
+    refuse_link(&lock_file)?;
+    let file = not_through_a_link(OpenOptions::new().create(true).truncate(false).write(true))
+        .open(&lock_file)
         .map_err(disk)?;
     match file.try_lock() {
         Ok(()) => Ok(file),
@@ -282,10 +298,17 @@ pub(super) fn is_locked(path: &Path) -> bool {
         .is_ok_and(|file| matches!(file.try_lock(), Err(TryLockError::WouldBlock)))
 }
 
+/// Writes `job.toml` so that it is there whole or not at all, whenever the power goes. The folder's lock is held, and
+/// there is no such file.
 fn write_new(path: &Path, text: &str) -> io::Result<()> {
-    let mut file = OpenOptions::new().write(true).create_new(true).open(path)?;
+    let begun = path.with_file_name(BEGUN_FILE);
+    // One that a power cut left; a link that somebody put there goes too, and what it leads to stays.
+    let _ = std::fs::remove_file(&begun);
+    let mut file = OpenOptions::new().write(true).create_new(true).open(&begun)?;
     file.write_all(text.as_bytes())?;
-    file.sync_all()
+    file.sync_all()?;
+    std::fs::rename(&begun, path)?;
+    sync_folder_of(path)
 }
 
 pub(super) fn folder_fault(path: &Path, error: &io::Error) -> Fault {

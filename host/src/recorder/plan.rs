@@ -33,6 +33,9 @@ pub enum RunKind {
 }
 
 impl RunKind {
+    /// Every kind.
+    pub const ALL: [Self; 5] = [Self::Soak, Self::Tap, Self::PowerUp, Self::Twins, Self::Free];
+
     /// The name in folders and files.
     #[must_use]
     pub const fn name(self) -> &'static str {

@@ -79,9 +79,10 @@ impl RecordSink {
 
     fn keep(&mut self, record: Record) {
         if record.may_be_lost() {
-            if !self.lost {
-                self.lost = true;
-                self.status.lock().unwrap_or_else(PoisonError::into_inner).lost = true;
+            self.lost = true;
+            self.status.lock().unwrap_or_else(PoisonError::into_inner).lost = true;
+            // Stated wherever some are missing: what is kept between them may hold readings too.
+            if self.kept.back() != Some(&Record::Lost) {
                 self.kept.push_back(Record::Lost);
             }
             return;
@@ -101,6 +102,15 @@ impl RecordSink {
             }
         }
         self.lost = false;
+    }
+
+    /// Gives what waits here and waits for room: nothing follows.
+    pub fn finish(&mut self) {
+        let board = self.board;
+        for record in self.kept.drain(..) {
+            // A recorder that has died says so when it is closed.
+            let _ = self.sender.send(ToRecorder::Record { board, record });
+        }
     }
 
     fn offer(&self, record: Record) -> Result<(), Record> {

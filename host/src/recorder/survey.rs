@@ -7,6 +7,7 @@ use jiff::Timestamp;
 use crate::exit::Exit;
 use crate::fault::Fault;
 
+use super::plan::{FullRate, RunKind};
 use super::run_toml::{ClosedTable, RunClosed, RunOpened};
 use super::wire_log::{LogSurvey, survey};
 
@@ -105,7 +106,8 @@ pub fn survey_run(folder: &Path) -> Result<RunSurvey, Fault> {
         }
     }
     let (opened, closed) = run_tables(folder);
-    if boards.is_empty() && opened.is_none() {
+    // A cut within the first milliseconds leaves the folder of a run, and nothing or little in it.
+    if boards.is_empty() && opened.is_none() && !is_begun(folder) {
         return Err(Fault::new(
             Exit::BadInput,
             folder.display().to_string(),
@@ -121,20 +123,49 @@ pub fn survey_run(folder: &Path) -> Result<RunSurvey, Fault> {
     })
 }
 
+/// Whether `folder` is a run's by its name, and holds nothing else.
+fn is_begun(folder: &Path) -> bool {
+    let named = folder
+        .file_name()
+        .and_then(|name| name.to_str())
+        .is_some_and(|name| {
+            let (number, kind) = name.split_once('-').unwrap_or_default();
+            number.parse::<u32>().is_ok() && RunKind::ALL.iter().any(|known| known.name() == kind)
+        });
+    let others = |entry: std::fs::DirEntry| entry.file_name() != "run.toml";
+    named && std::fs::read_dir(folder).is_ok_and(|entries| !entries.filter_map(Result::ok).any(others))
+}
+
 /// The beginning and the end of a run's `run.toml`, each if it is whole.
 #[must_use]
 pub fn run_tables(folder: &Path) -> (Option<RunOpened>, Option<ClosedTable>) {
-    let Ok(text) = std::fs::read_to_string(folder.join("run.toml")) else {
+    let path = folder.join("run.toml");
+    // A link may lead anywhere, as may one in place of a board's folder.
+    if !path.symlink_metadata().is_ok_and(|metadata| metadata.is_file()) {
+        return (None, None);
+    }
+    let Ok(text) = std::fs::read_to_string(path) else {
         return (None, None);
     };
-    match text.find("\n[closed]") {
-        None => (toml::from_str(&text).ok(), None),
-        Some(end) => {
-            let closed: Option<RunClosed> = toml::from_str(&text[end..]).ok();
-            (
-                toml::from_str(&text[..end]).ok(),
-                closed.map(|closed| closed.closed),
-            )
-        }
-    }
+    let Some(end) = text.find("\n[closed]") else {
+        return (toml::from_str(&text).ok(), None);
+    };
+    let opened: Option<RunOpened> = toml::from_str(&text[..end]).ok();
+    let closed: Option<RunClosed> = toml::from_str(&text[end..]).ok();
+    let closed = closed
+        .zip(opened.as_ref())
+        .filter(|(closed, opened)| text.ends_with('\n') && is_whole(&closed.closed, opened))
+        .map(|(closed, _)| closed.closed);
+    (opened, closed)
+}
+
+/// Whether the table at the end has a count for each board and a digest for each file; one that was cut between two
+/// entries would claim fewer losses than there were.
+fn is_whole(closed: &ClosedTable, opened: &RunOpened) -> bool {
+    let boards = opened.board.len();
+    let files_each = match opened.settings.full_rate {
+        FullRate::Never => 4,
+        FullRate::Always | FullRate::Auto => 5,
+    };
+    closed.board.len() == boards && closed.file.len() == boards * files_each
 }

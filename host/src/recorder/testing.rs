@@ -87,6 +87,10 @@ impl AppendFile for FakeFile {
     fn sync(&mut self) -> io::Result<()> {
         Ok(())
     }
+
+    fn reopen(&mut self) -> io::Result<u64> {
+        Ok(self.disk.0.lock().unwrap().files[&self.path].len() as u64)
+    }
 }
 
 pub(crate) fn configure() -> Configure {

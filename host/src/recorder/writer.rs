@@ -253,7 +253,11 @@ impl Writer {
         if let Ok(text) = toml::to_string(&closed) {
             self.run_toml.push(format!("\n{text}").into_bytes());
         }
-        let last = self.run_toml.drain();
+        let mut last = self.run_toml.drain();
+        while last.is_err() && Instant::now() < patience {
+            std::thread::sleep(CHUNK_PERIOD);
+            last = self.run_toml.drain();
+        }
         let status = self.status.lock().unwrap_or_else(PoisonError::into_inner);
         let last = last
             .err()

@@ -2,13 +2,14 @@
 
 use std::io::{BufRead, Cursor, Read};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use steadybench_analysis::sample::Sample;
 
 use super::column::{ColumnFault, Columns, Role};
 use super::decode::to_utf8;
 use super::dialect::{Dialect, is_missing, number};
+use super::guard::{Guard, no_zero_bytes};
 use super::instant::InstantForm;
 use super::unit::Unit;
 
@@ -98,6 +99,8 @@ pub struct Rows {
     midnights: f64,
     tally: Tally,
     read_bytes: Arc<AtomicU64>,
+    /// The file has ended within a row; then it is the one read last.
+    torn: Arc<AtomicBool>,
 }
 
 /// What to do with one cell of a row.
@@ -137,12 +140,16 @@ impl Rows {
         })?;
         let mut beginning = Vec::new();
         text.by_ref().take(BEGINNING_BYTES).read_to_end(&mut beginning)?;
+        no_zero_bytes(&beginning, 1)?;
         let dialect = Dialect::detect(&String::from_utf8_lossy(&beginning)).ok_or(TableFault::NoRows)?;
         let columns = Columns::assign(&dialect, columns, rate_hz.is_some())?;
         let mut whole = Cursor::new(beginning).chain(text);
         for _ in 0..dialect.lines_before_rows {
             whole.read_until(b'\n', &mut Vec::new())?;
         }
+        let torn = Arc::new(AtomicBool::new(false));
+        let first_line = dialect.lines_before_rows as u64 + 1;
+        let whole = Guard::new(whole, dialect.separator, first_line, Arc::clone(&torn));
         let reader = csv::ReaderBuilder::new()
             .delimiter(dialect.separator)
             .has_headers(false)
@@ -171,6 +178,7 @@ impl Rows {
             midnights: 0.0,
             tally: Tally::default(),
             read_bytes,
+            torn,
         })
     }
 
@@ -214,9 +222,21 @@ impl Rows {
             if !self
                 .reader
                 .read_byte_record(&mut self.record)
-                .map_err(|error| row_fault(line, &error))?
+                .map_err(|error| row_fault(line, error))?
             {
                 return Ok(None);
+            }
+            let is_short = self.record.len() < self.dialect.headings.len();
+            if is_short && self.torn.load(Ordering::Relaxed) {
+                // The write that was cut off: nobody knows whether its last cell is whole.
+                self.record.truncate(self.record.len().saturating_sub(1));
+                let has_time = self.columns.iter().filter(|column| column.role == Role::Time);
+                if !has_time
+                    .map(|time| time.index)
+                    .all(|index| index < self.record.len())
+                {
+                    return Ok(None);
+                }
             }
             let blank = self.record.iter().all(|cell| cell.trim_ascii().is_empty());
             if !blank {
@@ -327,10 +347,14 @@ fn shortened(cell: &str) -> String {
     }
 }
 
-fn row_fault(line: u64, error: &csv::Error) -> TableFault {
-    TableFault::Row {
-        line,
-        reason: error.to_string(),
+fn row_fault(line: u64, error: csv::Error) -> TableFault {
+    match error.into_kind() {
+        // The guard names the line itself.
+        csv::ErrorKind::Io(error) => TableFault::File(error),
+        kind => TableFault::Row {
+            line,
+            reason: format!("its cells cannot be told apart: {kind:?}"),
+        },
     }
 }
 
@@ -406,7 +430,12 @@ mod tests {
     fn mixed_line_ends_blank_lines_and_a_torn_last_row_are_read() {
         let samples = rows("t_s,ch1_A,ch2_A\r\n0,1,2\r\n1,1,2\n\n2,1,2\r\n3,1").unwrap();
         assert_eq!(samples.len(), 4);
-        assert!(samples[3].current_a[1].is_nan());
+        // What was to become 1.25 would be 1.
+        assert!(samples[3].current_a.iter().all(|value| value.is_nan()));
+        let samples = rows("t_s,ch1_A,ch2_A\n0,1,2\n1,1,2\n2,1,2\n3").unwrap();
+        assert_eq!(samples.len(), 3);
+        let samples = rows("t_s,ch1_A,ch2_A\n0,1,2\n1,1,2\n2,1,2\n3,1,2").unwrap();
+        assert_eq!(samples[3].current_a, [1.0, 2.0]);
     }
 
     #[test]

@@ -1,0 +1,261 @@
+//! Boards unplugged and plugged in again: under another device name, after a reset, with another board in their place, and
+//! two of them swapped.
+//!
+//! The port that the program was given is a link, as the system keeps one for each USB device; behind it the device is
+//! another one each time. What is recorded is held against every code that the virtual chips gave.
+
+use std::os::unix::fs::symlink;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rand::Rng;
+use steadybench_host::collector::RunControl;
+use steadybench_host::recorder::{Disk, FullRate};
+use steadybench_protocol::{Channel, ResetCause};
+use steadybench_virtual::{BenchOptions, Scenario, VirtualBench};
+
+use super::in_process::{record, run_plan, wait};
+use super::recording::{Recorded, replay};
+use super::{Outcome, random};
+
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// A board on a link that this campaign lays.
+struct Plugged {
+    bench: VirtualBench,
+    link: PathBuf,
+}
+
+impl Plugged {
+    fn new(seed: u64, link: PathBuf) -> Self {
+        let options = BenchOptions {
+            seed,
+            ..BenchOptions::default()
+        };
+        let bench = VirtualBench::on_pty(&Scenario::greenhouse(), &options).expect("a pseudo-terminal");
+        bench
+            .with(|board| board.record_readings(true))
+            .expect("a bench runs");
+        let plugged = Self { bench, link };
+        plugged.lay(&plugged.link);
+        plugged
+    }
+
+    /// Puts the board behind `link`.
+    fn lay(&self, link: &Path) {
+        let present = wait(PATIENCE, || Path::new(&self.bench.port().to_string()).exists());
+        assert!(present, "a bench that is plugged in has a device");
+        // There is none when the cable is pulled.
+        let _ = std::fs::remove_file(link);
+        symlink(self.bench.port().to_string(), link).expect("a link can be laid");
+    }
+
+    fn unplug(&self) {
+        let _ = std::fs::remove_file(&self.link);
+        self.bench.unplug().expect("a bench runs");
+    }
+
+    fn plug_in(&self) {
+        let before = self.bench.port();
+        self.bench.plug_in().expect("a bench runs");
+        // The device comes back within milliseconds, under this name or the next.
+        wait(Duration::from_millis(50), || self.bench.port() != before);
+        self.lay(&self.link);
+    }
+
+    /// Every pair of codes that the chips gave, in order.
+    fn truth(&self) -> Vec<[i32; 2]> {
+        let readings = self
+            .bench
+            .with(|board| board.with_bench(|bench| bench.truth().readings.clone()))
+            .expect("a bench runs");
+        let of = |channel: Channel| {
+            readings
+                .iter()
+                .filter(move |reading| reading.channel == channel)
+                .map(|reading| reading.conversion.code)
+        };
+        of(Channel::One)
+            .zip(of(Channel::Two))
+            .map(|(one, two)| [one, two])
+            .collect()
+    }
+}
+
+#[derive(Debug, Default)]
+struct Tally {
+    renamed: u32,
+    reset: u32,
+    another: u32,
+    swapped: u32,
+}
+
+/// Unplugs and plugs in `count` times.
+///
+/// # Panics
+/// When there is no pseudo-terminal.
+#[must_use]
+pub fn run(seed: u64, count: u32, mut progress: impl FnMut(u32)) -> Outcome {
+    let mut outcome = Outcome::new(
+        "unplug",
+        "board unplugged, renamed, reset, exchanged, two swapped",
+    );
+    let mut random = random(seed);
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let link = |name: &str| folder.path().join(name);
+    let boards = [
+        Plugged::new(seed, link("one")),
+        Plugged::new(seed + 1, link("two")),
+    ];
+    let stranger = Plugged::new(seed + 2, link("stranger"));
+    let ports = [link("one"), link("two")];
+    let mut tally = Tally::default();
+    let plan = run_plan(1000, FullRate::Never, 1_000_000);
+    let (summary, ()) = record(
+        &ports,
+        &folder.path().join("job"),
+        plan,
+        Box::new(Disk),
+        |control| {
+            for cycle in 0..count {
+                progress(cycle);
+                std::thread::sleep(Duration::from_millis(random.random_range(50..400)));
+                let held = one_cycle(cycle, control, &boards, &stranger, &mut tally);
+                outcome.require(held.is_ok(), || format!("cycle {cycle}: {}", held.unwrap_err()));
+            }
+            for board in [0, 1] {
+                outcome.require(goes_on(control, board), || {
+                    format!("board {board} does not go on")
+                });
+            }
+        },
+    );
+    let mut readings = 0;
+    let mut missing = 0;
+    for ((number, board), closed) in (1..).zip(&boards).zip(&summary.closed.board) {
+        let recorded = replay(&summary.folder.join(format!("board-{number}/wire.log"))).unwrap_or_default();
+        let truth = board.truth();
+        outcome.require(is_within(&recorded, &truth), || {
+            format!("board {number}: readings were recorded that its chips never gave, or in another order")
+        });
+        outcome.require(recorded.readings.len() as u64 == closed.readings, || {
+            format!(
+                "board {number}: {} readings are recorded and {} counted",
+                recorded.readings.len(),
+                closed.readings
+            )
+        });
+        outcome.require(closed.damaged_frames <= u64::from(count), || {
+            format!("board {number}: {} damaged frames", closed.damaged_frames)
+        });
+        readings += closed.readings;
+        missing += (truth.len() as u64).saturating_sub(closed.readings);
+    }
+    outcome.tried = format!(
+        "{count} cycles with two boards: {} under another device name, {} with a reset of the board, {} with another board in its place, {} with the two swapped and swapped back",
+        tally.renamed, tally.reset, tally.another, tally.swapped
+    );
+    outcome.lost = format!(
+        "{missing} of {} readings that the chips gave, all within the frames under way when the line went; every other one recorded once and in order; no reading of another board let in",
+        readings + missing
+    );
+    outcome.require(missing <= u64::from(count) * 2 * 60, || {
+        format!("{missing} readings are missing")
+    });
+    outcome
+}
+
+/// Whether what was recorded is a part of the truth, in order.
+fn is_within(recorded: &Recorded, truth: &[[i32; 2]]) -> bool {
+    let mut known = truth.iter();
+    recorded.readings.iter().all(|(_, codes)| {
+        known.any(|truth| codes.iter().zip(truth).all(|(code, truth)| *code == Some(*truth)))
+    })
+}
+
+fn one_cycle(
+    cycle: u32,
+    control: &RunControl,
+    boards: &[Plugged; 2],
+    stranger: &Plugged,
+    tally: &mut Tally,
+) -> Result<(), String> {
+    let board = cycle as usize / 4 % 2;
+    let plugged = &boards[board];
+    match cycle % 4 {
+        0 => {
+            tally.renamed += 1;
+            plugged.unplug();
+            lost(control, board)?;
+            plugged.plug_in();
+        }
+        1 => {
+            tally.reset += 1;
+            let cause = [ResetCause::Watchdog, ResetCause::External][cycle as usize / 8 % 2];
+            plugged.bench.reboot(cause).map_err(|error| error.to_string())?;
+            // The bench's port stays over a reset; the readings begin anew.
+            std::thread::sleep(Duration::from_millis(300));
+        }
+        2 => {
+            tally.another += 1;
+            plugged.unplug();
+            lost(control, board)?;
+            stranger.lay(&plugged.link);
+            let refused = wait(PATIENCE, || control.boards()[board].another_board);
+            if !refused {
+                return Err("another board is not refused".into());
+            }
+            let _ = std::fs::remove_file(&plugged.link);
+            std::thread::sleep(Duration::from_millis(100));
+            plugged.plug_in();
+        }
+        _ => {
+            tally.swapped += 1;
+            for board in [0, 1] {
+                boards[board].unplug();
+            }
+            lost(control, 0)?;
+            lost(control, 1)?;
+            for (board, link) in [(0, &boards[1].link), (1, &boards[0].link)] {
+                boards[board].bench.plug_in().map_err(|error| error.to_string())?;
+                boards[board].lay(link);
+            }
+            let refused = wait(PATIENCE, || {
+                control.boards().iter().all(|board| board.another_board)
+            });
+            if !refused {
+                return Err("swapped boards are not refused".into());
+            }
+            for plugged in boards {
+                plugged.unplug();
+            }
+            std::thread::sleep(Duration::from_millis(100));
+            for plugged in boards {
+                plugged.plug_in();
+            }
+        }
+    }
+    for board in [0, 1] {
+        if !goes_on(control, board) {
+            return Err(format!("board {board} does not go on"));
+        }
+    }
+    Ok(())
+}
+
+fn lost(control: &RunControl, board: usize) -> Result<(), String> {
+    if wait(PATIENCE, || !control.boards()[board].measuring) {
+        Ok(())
+    } else {
+        Err(format!("the loss of board {board} is not noticed"))
+    }
+}
+
+/// Whether more readings come.
+fn goes_on(control: &RunControl, board: usize) -> bool {
+    let before = control.boards()[board].readings;
+    wait(PATIENCE, || {
+        let now = &control.boards()[board];
+        now.measuring && !now.another_board && now.readings > before + 100
+    })
+}
