@@ -11,7 +11,7 @@ use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::link::{Link, LinkEvent, SetUp};
 use crate::live::{Analyst, Detection, Hub, LiveBoard};
-use crate::port::{Incoming, Line, PortAddress, open};
+use crate::port::{Connection, Incoming, Line, PortAddress, open};
 use crate::recorder::{BoardIntroduction, HostMarkKind, Record, RecordSink, Stamp};
 use crate::stream::{Stream, refusal_words};
 
@@ -67,6 +67,8 @@ pub enum Command {
 #[derive(Debug)]
 pub struct Station {
     address: PortAddress,
+    /// The USB serial number of the run's board, where its port has one.
+    usb_serial: Option<String>,
     settings: BoardSettings,
     start: Instant,
     line: Option<Line>,
@@ -103,6 +105,7 @@ impl Station {
         let mut station = Self {
             live: Arc::new(Mutex::new(LiveBoard::new(address.to_string()))),
             address,
+            usb_serial: None,
             settings,
             start,
             line: None,
@@ -295,11 +298,15 @@ impl Station {
 
     async fn open_port(&mut self) -> Result<(), Fault> {
         let address = self.address.clone();
-        let opened = tokio::task::spawn_blocking(move || open(&address)).await;
+        let usb_serial = self.usb_serial.clone();
+        let opened = tokio::task::spawn_blocking(move || open_again(&address, usb_serial)).await;
         let connection = opened
             .map_err(|error| Fault::new(Exit::Failed, "the opening of a port", error.to_string()))??;
         let port = connection.name.clone();
         self.port.clone_from(&port);
+        if self.usb_serial.is_none() {
+            self.usb_serial.clone_from(&connection.usb_serial);
+        }
         let line = Line::start(connection, self.start)
             .map_err(|error| Fault::new(Exit::Failed, format!("port {port}"), error.to_string()))?;
         self.line = Some(line);
@@ -587,6 +594,15 @@ impl Station {
 
     fn publish(&self) {
         self.lock_live().count(&self.stream);
+    }
+}
+
+/// Opens the port; one that was open before by its USB serial number first, since its device may have another name now,
+/// and another board's the one it had.
+fn open_again(address: &PortAddress, usb_serial: Option<String>) -> Result<Connection, Fault> {
+    match usb_serial.map(|number| open(&PortAddress::UsbSerial(number))) {
+        Some(Ok(connection)) => Ok(connection),
+        Some(Err(_)) | None => open(address),
     }
 }
 

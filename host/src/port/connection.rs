@@ -25,6 +25,8 @@ pub struct Connection {
     pub(super) _keep: Option<Box<dyn Any + Send>>,
     /// The name the port had when it was opened.
     pub name: String,
+    /// The USB serial number of the device, where it is one: when it is plugged in again its name may be another.
+    pub usb_serial: Option<String>,
 }
 
 impl std::fmt::Debug for Connection {
@@ -70,6 +72,7 @@ pub(super) fn open_tcp(address: &str) -> Result<Connection, Fault> {
                     writer: Box::new(writer),
                     _keep: None,
                     name: format!("tcp:{address}"),
+                    usb_serial: None,
                 });
             }
             Err(error) => failure = error,

@@ -74,6 +74,7 @@ impl Line {
             writer,
             _keep: keep,
             name,
+            usb_serial: _,
         } = connection;
         let mut line = Self {
             incoming: Some(incoming),

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use serialport::{SerialPort, SerialPortType};
+use serialport::{SerialPort, SerialPortInfo, SerialPortType};
 
 use crate::exit::Exit;
 use crate::fault::Fault;
@@ -16,14 +16,7 @@ const NOMINAL_BAUD: u32 = 115_200;
 /// The device behind a USB serial number.
 pub(super) fn device_of(usb_serial: &str) -> Result<String, Fault> {
     let ports = serial_ports()?;
-    let found = ports.iter().find(|port| match &port.port_type {
-        SerialPortType::UsbPort(usb) => usb
-            .serial_number
-            .as_deref()
-            .is_some_and(|number| number.eq_ignore_ascii_case(usb_serial)),
-        _ => false,
-    });
-    found.map(|port| port.port_name.clone()).ok_or_else(|| {
+    device_among(&ports, usb_serial).ok_or_else(|| {
         Fault::new(
             Exit::NoPort,
             format!("port {usb_serial}"),
@@ -33,6 +26,33 @@ pub(super) fn device_of(usb_serial: &str) -> Result<String, Fault> {
             "plug the board in and look at `steady ports`; a device is named with its folder, such as /dev/ttyACM0",
         )
     })
+}
+
+fn device_among(ports: &[SerialPortInfo], usb_serial: &str) -> Option<String> {
+    ports
+        .iter()
+        .find(|port| usb_serial_in(port).is_some_and(|number| number.eq_ignore_ascii_case(usb_serial)))
+        .map(|port| port.port_name.clone())
+}
+
+/// The USB serial number of a device that is open, by which it is found again under another name. `None` for what is no
+/// USB device, or where the system does not say.
+fn usb_serial_of(name: &str) -> Option<String> {
+    // A link, as the system keeps one for each USB device, is another name of the same device.
+    let device =
+        std::fs::canonicalize(name).map_or_else(|_| name.to_owned(), |path| path.display().to_string());
+    let ports = serial_ports().ok()?;
+    let port = ports
+        .iter()
+        .find(|port| port.port_name == name || port.port_name == device)?;
+    usb_serial_in(port).map(str::to_owned)
+}
+
+fn usb_serial_in(port: &SerialPortInfo) -> Option<&str> {
+    match &port.port_type {
+        SerialPortType::UsbPort(usb) => usb.serial_number.as_deref().filter(|number| !number.is_empty()),
+        _ => None,
+    }
 }
 
 pub(super) fn open(name: &str) -> Result<Connection, Fault> {
@@ -50,6 +70,7 @@ pub(super) fn open(name: &str) -> Result<Connection, Fault> {
         writer: Box::new(writer),
         _keep: None,
         name: name.to_owned(),
+        usb_serial: usb_serial_of(name),
     })
 }
 
@@ -141,6 +162,32 @@ mod tests {
         port /dev/ttyACM0: this user may not open it
           remedy: ask whoever keeps this computer for the right to open that device
         ");
+    }
+
+    #[test]
+    fn a_board_is_found_by_its_usb_serial_number_whatever_its_device_is_called() {
+        let port = |name: &str, serial: Option<&str>| SerialPortInfo {
+            port_name: name.into(),
+            port_type: SerialPortType::UsbPort(serialport::UsbPortInfo {
+                vid: 0x1209,
+                pid: 1,
+                serial_number: serial.map(Into::into),
+                manufacturer: None,
+                product: None,
+            }),
+        };
+        let ports = [
+            port("/dev/ttyACM0", None),
+            port("/dev/ttyACM1", Some("E4642C105B4A192F")),
+            port("/dev/ttyACM2", Some("")),
+        ];
+        assert_eq!(
+            device_among(&ports, "e4642c105b4a192f").as_deref(),
+            Some("/dev/ttyACM1")
+        );
+        assert_eq!(device_among(&ports, "E4642C105B4A1930"), None);
+        // What has no number is never found by it.
+        assert_eq!(device_among(&ports, ""), None);
     }
 
     #[test]

@@ -243,7 +243,8 @@ impl Assigning<'_> {
                         &heading.text,
                         &["time", "t", "elapsed", "timestamp", "date", "datetime", "utc"],
                     );
-                if is_instant == instants && (is_instant || is_time) && !self.is_used(index) {
+                let fits = !heading.words && is_instant == instants;
+                if fits && (is_instant || is_time) && !self.is_used(index) {
                     self.assign(
                         index,
                         Role::Time,
@@ -258,7 +259,10 @@ impl Assigning<'_> {
                 &heading.text,
                 &["min", "max", "sd", "std", "count", "minimum", "maximum"],
             );
-            if is_summary || self.is_used(index) || InstantForm::of(&self.dialect.first_row[index]).is_some()
+            if heading.words
+                || is_summary
+                || self.is_used(index)
+                || InstantForm::of(&self.dialect.first_row[index]).is_some()
             {
                 continue;
             }
@@ -285,7 +289,7 @@ impl Assigning<'_> {
             .dialect
             .headings
             .first()
-            .is_some_and(|heading| heading.unit.is_none());
+            .is_some_and(|heading| heading.unit.is_none() && !heading.words);
         if !self.has(Role::Time) && bare && !self.is_used(0) && self.dialect.headings.len() > 1 {
             self.assign(0, Role::Time, None);
         }
@@ -302,7 +306,8 @@ impl Assigning<'_> {
         }
         for (index, heading) in self.dialect.headings.iter().enumerate() {
             let free = (0..2).find(|channel| !self.has(Role::Current(*channel)));
-            if let (None, false, Some(channel)) = (heading.unit, self.is_used(index), free) {
+            let is_taken = heading.words || self.is_used(index);
+            if let (None, false, Some(channel)) = (heading.unit, is_taken, free) {
                 self.assign(index, Role::Current(channel), None);
             }
         }

@@ -25,6 +25,8 @@ pub struct Heading {
     pub text: String,
     /// The unit found in it, or in a row of units below it.
     pub unit: Option<Unit>,
+    /// Whether the column holds words: notes or states, which are not read.
+    pub words: bool,
 }
 
 /// Cells that stand for "no value": blank, the words of common software, and a meter's overload.
@@ -78,6 +80,8 @@ struct Trial {
     separator: u8,
     decimal_comma: bool,
     rows: Vec<Vec<String>>,
+    /// Which columns hold notes or states.
+    words: Vec<bool>,
     first: usize,
     last: usize,
     /// Position of the first row among all lines, blank ones included.
@@ -87,12 +91,18 @@ struct Trial {
 impl Trial {
     fn of(lines: &[(usize, &str)], separator: u8, decimal_comma: bool) -> Option<Self> {
         let rows: Vec<Vec<String>> = lines.iter().map(|(_, line)| split(line, separator)).collect();
+        let words = columns_of_words(&rows, decimal_comma);
         let readable = |row: &[String]| {
-            let numbers = row.iter().filter(|cell| is_readable(cell, decimal_comma)).count();
-            numbers > 0
-                && row
-                    .iter()
-                    .all(|cell| is_missing(cell) || is_readable(cell, decimal_comma))
+            let mut values = row.iter().zip(0..).filter(|(_, column)| {
+                // Rows of another width are no part of the table, and their words are not this column's.
+                row.len() != words.len() || !words[*column]
+            });
+            let mut numbers = 0;
+            values.all(|(cell, _)| {
+                let is_number = is_readable(cell, decimal_comma);
+                numbers += usize::from(is_number);
+                is_number || is_missing(cell)
+            }) && numbers > 0
         };
         let alike = |at: usize| {
             readable(&rows[at])
@@ -112,18 +122,25 @@ impl Trial {
             separator,
             decimal_comma,
             rows,
+            words,
             first,
             last,
             line_of_first,
         })
     }
 
-    fn readable_cells(&self) -> usize {
+    /// Cells that are numbers or instants, less those that are words: under the wrong separator two numbers look like one
+    /// word.
+    fn readable_cells(&self) -> isize {
         let rows = &self.rows[self.first..=self.last];
         rows.iter()
             .flatten()
-            .filter(|cell| is_readable(cell, self.decimal_comma))
-            .count()
+            .map(|cell| match cell {
+                cell if is_readable(cell, self.decimal_comma) => 1,
+                cell if is_missing(cell) => 0,
+                _ => -1,
+            })
+            .sum()
     }
 
     fn into_dialect(mut self) -> Dialect {
@@ -149,6 +166,7 @@ impl Trial {
                 Heading {
                     unit: below.or_else(|| unit_in(&text)),
                     text,
+                    words: self.words.get(column).copied().unwrap_or(false),
                 }
             })
             .collect();
@@ -160,6 +178,36 @@ impl Trial {
             first_row: self.rows.swap_remove(self.first),
         }
     }
+}
+
+/// Which columns of the table hold words, as notes and states do: in most rows with a number elsewhere, neither a number
+/// nor nothing. The table is as wide as most of such rows are.
+fn columns_of_words(rows: &[Vec<String>], decimal_comma: bool) -> Vec<bool> {
+    let with_numbers = || {
+        rows.iter()
+            .filter(|row| row.iter().any(|cell| is_readable(cell, decimal_comma)))
+    };
+    let mut counts = std::collections::BTreeMap::new();
+    for row in with_numbers() {
+        *counts.entry(row.len()).or_insert(0) += 1;
+    }
+    let width = counts
+        .into_iter()
+        .max_by_key(|(_, count)| *count)
+        .map_or(0, |(width, _)| width);
+    (0..width)
+        .map(|column| {
+            let cells = with_numbers()
+                .filter(|row| row.len() == width)
+                .map(|row| &row[column]);
+            let (mut filled, mut words) = (0, 0);
+            for cell in cells.filter(|cell| !is_missing(cell)) {
+                filled += 1;
+                words += usize::from(!is_readable(cell, decimal_comma));
+            }
+            2 * words > filled
+        })
+        .collect()
 }
 
 /// Splits a line into cells, minding quotes.

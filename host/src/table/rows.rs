@@ -415,6 +415,16 @@ mod tests {
         );
     }
 
+    /// A column of words takes no row away, whatever stands in it, and is not read.
+    #[test]
+    fn notes_and_states_are_passed_over() {
+        let samples = rows("t_s,ch1_A,note\n0,1,x\n1,2,=1+1\n2,3,+1\n3,4,\n4,5,@x\n").unwrap();
+        assert_eq!(samples.len(), 5);
+        assert!(samples.iter().all(|sample| sample.current_a[1].is_nan()));
+        let samples = rows("t;state;I (mA)\n0,5;ON;1,5\n1,0;ON;1,25\n1,5;;1,5\n").unwrap();
+        assert!((samples[1].current_a[0] - 0.001_25).abs() < 1e-12);
+    }
+
     #[test]
     fn time_must_not_run_backwards() {
         let fault = rows("t_s,ch1_A\n0,1\n1,1\n2,1\n1.5,1\n").unwrap_err();

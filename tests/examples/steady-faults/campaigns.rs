@@ -5,7 +5,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 use steadybench_tests::faults::record::{self, Entry};
-use steadybench_tests::faults::{Outcome, bad_input, disk, kill, line, time, torn, unplug};
+use steadybench_tests::faults::{Outcome, bad_input, disk, kill, line, soak, time, torn, unplug};
 
 /// Campaigns of faults against the shipped program and its parts.
 #[derive(Debug, Parser)]
@@ -60,6 +60,11 @@ const CAMPAIGNS: &[Campaign] = &[
         name: "time",
         count: 300,
         run: |seed, count| time::run(seed, count, 30.0, |done| show(done, count)),
+    },
+    Campaign {
+        name: "soak",
+        count: 72,
+        run: |seed, count| soak::run(seed, count, |done| show(done, count)),
     },
     Campaign {
         name: "bad-input",

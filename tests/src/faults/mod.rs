@@ -12,6 +12,7 @@
 //! | [`line`](mod@line) | a line that flips, drops, repeats and inserts, and is cut anywhere |
 //! | [`unplug`] | boards unplugged, renamed, reset, exchanged, swapped |
 //! | [`time`] | the host's clocks set, asleep, and a month long |
+//! | [`soak`] | three days of readings, for memory, files and findings |
 //! | [`bad_input`] | bytes that anybody may have written, at every entrance |
 
 pub mod bad_input;
@@ -24,6 +25,7 @@ pub mod line;
 mod outcome;
 pub mod record;
 mod recording;
+pub mod soak;
 pub mod time;
 pub mod torn;
 pub mod unplug;

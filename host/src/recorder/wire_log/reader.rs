@@ -59,8 +59,15 @@ impl LogReader<File> {
     /// Opens a file.
     ///
     /// # Errors
-    /// [`Exit::BadInput`] when it cannot be read, is no such log, or is of a version that this program does not know.
+    /// [`Exit::BadInput`] when it cannot be read, is a link, is no such log, or is of a version that this program does
+    /// not know.
     pub fn open(path: &Path) -> Result<Self, Fault> {
+        // A job may come from anybody, and a link in it may lead anywhere.
+        if path.is_symlink() {
+            let rule = "it is a link, and what it leads to is not this run's";
+            return Err(Fault::new(Exit::BadInput, path.display().to_string(), rule)
+                .remedy("put the file itself there, or name it"));
+        }
         let file = File::open(path).map_err(|error| Fault::file(Exit::BadInput, path, &error))?;
         LogReader::new(file).map_err(|rule| Fault::new(Exit::BadInput, path.display().to_string(), rule))
     }

@@ -1,0 +1,196 @@
+//! The soak of the soak: three days of the real firmware, conversation, detectors and recorder in virtual time.
+
+use std::path::Path;
+use std::time::Duration;
+
+use steadybench_host::collector::Rehearsal;
+use steadybench_host::live::{Detected, Detection, event_name};
+use steadybench_host::recorder::{Disk, FullRate, JobFolder};
+use steadybench_host::replay::Replay;
+use steadybench_host::stream::Output;
+use steadybench_virtual::{Scenario, VirtualBoard};
+
+use super::Outcome;
+use super::in_process::run_plan;
+use crate::job::Table;
+
+/// How far memory may grow after the first hour.
+const GROWTH_MAX_BYTES: u64 = 16 << 20;
+
+/// How far a file may be from what its first hour predicts.
+const PREDICTION_TOLERANCE: f64 = 0.03;
+
+const HOUR_S: u64 = 3_600;
+
+/// The kinds of events that detectors find; the other rows of `events.csv` are of the line and the board.
+const FOUND: [&str; 6] = ["dropout", "spike", "step", "chatter", "load_change", "nuisance"];
+
+/// Soaks for `hours`, at 1000 readings/s on both channels.
+///
+/// # Panics
+/// When the rehearsal cannot be recorded.
+#[must_use]
+pub fn run(seed: u64, hours: u64, mut progress: impl FnMut(u64)) -> Outcome {
+    let mut outcome = Outcome::new("soak", "long soak");
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let job = folder.path().join("job");
+    let mut board = VirtualBoard::new(&Scenario::greenhouse(), seed);
+    let rehearsal = Rehearsal {
+        run: run_plan(1000, FullRate::Never, 60_000_000),
+        length: Duration::from_secs(hours * HOUR_S),
+        begun_utc_ns: 1_790_000_000_000_000_000,
+        port: "virtual".into(),
+    };
+    let run = job.join("runs/0001-soak");
+    let mut memory = Vec::new();
+    let mut first_hour = None;
+    let summary = rehearsal
+        .record(
+            &mut board,
+            Box::new(Disk),
+            || JobFolder::open_or_create(&job),
+            |now| {
+                let hour = now.as_secs() / HOUR_S;
+                if hour as usize > memory.len() {
+                    memory.push(resident_bytes());
+                    first_hour.get_or_insert_with(|| sizes(&run));
+                    progress(hour);
+                }
+            },
+        )
+        .unwrap_or_else(|fault| panic!("a rehearsal is recorded: {fault}"));
+    let board = &summary.closed.board[0];
+    outcome.require(board.lost_readings == 0 && summary.unwritten.is_none(), || {
+        format!(
+            "{} readings are lost, unwritten: {:?}",
+            board.lost_readings, summary.unwritten
+        )
+    });
+
+    let (first, most) = (
+        memory.first().copied().unwrap_or(0),
+        memory.iter().copied().max().unwrap_or(0),
+    );
+    outcome.require(most <= first + GROWTH_MAX_BYTES, || {
+        format!("memory grows from {first} to {most} bytes: {memory:?}")
+    });
+    let mut files = Vec::new();
+    for ((name, at_first), (_, at_end)) in first_hour.unwrap_or_default().iter().zip(sizes(&run)) {
+        let predicted = at_first * hours;
+        files.push(format!(
+            "{name} {:.1} MB, predicted {:.1}",
+            at_end as f64 * 1e-6,
+            predicted as f64 * 1e-6
+        ));
+        let off = (at_end as f64 / predicted.max(1) as f64 - 1.0).abs();
+        outcome.require(off <= PREDICTION_TOLERANCE || hours < 12, || {
+            format!("{name} is {:.1} % from what its first hour predicts", off * 100.0)
+        });
+    }
+    let live = live_events(&run);
+    match offline_events(&run.join("wire.log")) {
+        Ok((readings, offline)) => {
+            outcome.require(readings == board.readings, || {
+                format!(
+                    "{readings} readings are read back, and {} were recorded",
+                    board.readings
+                )
+            });
+            let apart = live
+                .iter()
+                .zip(&offline)
+                .position(|(live, offline)| live != offline);
+            outcome.require(live.len() == offline.len() && apart.is_none(), || {
+                format!(
+                    "{} events were found live and {} off line; number {apart:?} is another",
+                    live.len(),
+                    offline.len()
+                )
+            });
+        }
+        Err(words) => outcome.violations.push(words),
+    }
+    outcome.tried = format!(
+        "{hours} h at 1000/s on both channels in virtual time: {} readings, {} events",
+        board.readings,
+        live.len()
+    );
+    outcome.lost = format!(
+        "{} readings; memory {:.0} MB after the first hour, {:.0} MB at most; {}; events found live and off line are the same",
+        board.lost_readings,
+        first as f64 * 1e-6,
+        most as f64 * 1e-6,
+        files.join("; ")
+    );
+    outcome
+}
+
+fn sizes(run: &Path) -> Vec<(&'static str, u64)> {
+    ["wire.log", "minutes.csv"]
+        .into_iter()
+        .map(|name| {
+            (
+                name,
+                run.join(name).metadata().map_or(0, |metadata| metadata.len()),
+            )
+        })
+        .collect()
+}
+
+/// Memory of this process, which holds the bench too.
+fn resident_bytes() -> u64 {
+    let statm = std::fs::read_to_string("/proc/self/statm").unwrap_or_default();
+    let pages: u64 = statm
+        .split(' ')
+        .nth(1)
+        .and_then(|pages| pages.parse().ok())
+        .unwrap_or(0);
+    pages * 4096
+}
+
+/// An event as a row of `events.csv` has it.
+type Row = (String, String, String, String, String);
+
+fn live_events(run: &Path) -> Vec<Row> {
+    let table = Table::read(&run.join("events.csv"));
+    let column = |name: &str| table.column(name).map(str::to_owned).collect::<Vec<_>>();
+    let [elapsed, event, number, channel, reason] =
+        ["elapsed_s", "event", "number", "channel", "detail"].map(column);
+    elapsed
+        .into_iter()
+        .zip(event)
+        .zip(number)
+        .zip(channel)
+        .zip(reason)
+        .map(|((((elapsed, event), number), channel), reason)| (elapsed, event, number, channel, reason))
+        .filter(|row| FOUND.contains(&row.1.as_str()))
+        .collect()
+}
+
+fn offline_events(log: &Path) -> Result<(u64, Vec<Row>), String> {
+    let mut replay = Replay::open(log).map_err(|fault| fault.to_string())?;
+    let mut detection = Detection::default();
+    let mut rows = Vec::new();
+    let mut readings = 0;
+    while let Some(output) = replay.next_output().map_err(|fault| fault.to_string())? {
+        readings += u64::from(matches!(output, Output::Reading(_)));
+        detection.take(&output, &mut |detected| rows.push(row(&detected)));
+    }
+    detection.finish(&mut |detected| rows.push(row(&detected)));
+    Ok((readings, rows))
+}
+
+fn row(detected: &Detected) -> Row {
+    let event = &detected.event;
+    let elapsed = detected
+        .when
+        .elapsed_us
+        .map_or(String::new(), |us| format!("{:.6}", us as f64 * 1e-6));
+    (
+        elapsed,
+        event_name(event.kind).to_owned(),
+        event.id.to_string(),
+        event.channel.to_string(),
+        event.reason.clone(),
+    )
+}
