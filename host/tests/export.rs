@@ -12,7 +12,7 @@ use parquet::file::reader::{FileReader, SerializedFileReader};
 use parquet::record::Field;
 use steadybench_host::Exit;
 use steadybench_host::collector::Rehearsal;
-use steadybench_host::recorder::{Disk, FullRate, JobFolder, RunKind, RunPlan, run_folders};
+use steadybench_host::recorder::{FullRate, JobFolder, RunKind, RunPlan, run_folders};
 use steadybench_protocol::{Configure, ShuntRange};
 use steadybench_virtual::{Scenario, VirtualBoard};
 
@@ -44,9 +44,7 @@ fn record(job: &Path, length: Duration) -> PathBuf {
     };
     let mut board = VirtualBoard::new(&Scenario::healthy(), 3);
     let open = || JobFolder::open_or_create(job);
-    let summary = rehearsal
-        .record(&mut board, Box::new(Disk), open, |_| {})
-        .unwrap();
+    let summary = rehearsal.record(&mut board, open, |_| {}).unwrap();
     summary.folder
 }
 

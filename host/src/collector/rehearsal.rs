@@ -10,7 +10,7 @@ use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::link::{Link, LinkEvent, SetUp};
 use crate::recorder::wire_log::{Record, Stamp};
-use crate::recorder::{BoardIntroduction, FileLayer, JobFolder, RecordSink, Recorder, RunPlan, RunSummary};
+use crate::recorder::{BoardIntroduction, JobFolder, RecordSink, Recorder, RunPlan, RunSummary};
 
 use super::frames::FrameCutter;
 use super::station::with_settings;
@@ -42,7 +42,6 @@ impl Rehearsal {
     pub fn record(
         &self,
         board: &mut VirtualBoard,
-        layer: Box<dyn FileLayer>,
         open_job: impl FnOnce() -> Result<JobFolder, Fault>,
         mut progress: impl FnMut(Duration),
     ) -> Result<RunSummary, Fault> {
@@ -61,7 +60,7 @@ impl Rehearsal {
             port: self.port.clone(),
         });
         let introduction = hall.bring_up(board)?;
-        let (recorder, sinks) = Recorder::start(layer, open_job()?, &self.run, vec![introduction])?;
+        let (recorder, sinks) = Recorder::start(open_job()?, &self.run, vec![introduction])?;
         hall.give_to(sinks);
         let begun = board.now();
         while board.now() - begun < self.length {

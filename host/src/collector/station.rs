@@ -471,7 +471,8 @@ impl Station {
             Command::Finish(done) => {
                 self.halt().await;
                 if let Some(sink) = &mut self.sink {
-                    sink.flush();
+                    // The recorder may have to wait for its disk.
+                    tokio::task::block_in_place(|| sink.finish());
                 }
                 self.sink = None;
                 self.analyst = None;

@@ -14,9 +14,7 @@ use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::live::start_analyst;
 use crate::live::view::RunView;
-use crate::recorder::{
-    BoardIntroduction, Disk, HostMarkKind, JobFolder, Recorder, RunKind, RunPlan, read_job,
-};
+use crate::recorder::{BoardIntroduction, HostMarkKind, JobFolder, Recorder, RunKind, RunPlan, read_job};
 
 use super::control::{Order, RunNow, Shared};
 use super::session::{Ended, Plan, RunFacts, RunRequest, ask, lock};
@@ -198,7 +196,7 @@ impl Work {
         ends_session: bool,
     ) -> Result<RunFacts, Fault> {
         let count = boards.len();
-        let (recorder, sinks) = Recorder::start(Box::new(Disk), self.job.clone(), plan, boards)?;
+        let (recorder, sinks) = Recorder::start(self.job.clone(), plan, boards)?;
         let marked_fuse = read_job(self.job.path()).map_or(String::new(), |job| job.marked_fuse);
         let (hub, standing) = (Arc::clone(&self.shared.hub), Arc::clone(&self.shared.standing));
         let entrances = start_analyst(recorder.number(), plan.kind, count, &marked_fuse, hub, standing)

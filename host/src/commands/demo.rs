@@ -14,7 +14,7 @@ use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::port::PortAddress;
 use crate::recorder::wire_log::HostMarkKind;
-use crate::recorder::{Disk, FullRate, JobFolder, RunKind, RunPlan};
+use crate::recorder::{FullRate, JobFolder, RunKind, RunPlan};
 
 /// The job folder when none is named.
 const DEFAULT_JOB: &str = "steady-demo";
@@ -196,7 +196,6 @@ impl Desk<'_> {
         let job = &self.args.job;
         let summary = rehearsal.record(
             &mut board,
-            Box::new(Disk),
             || JobFolder::open_or_create(job),
             |at| {
                 bar.set_position(at.as_secs());

@@ -5,7 +5,7 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 /// Where files are appended to.
-pub trait FileLayer: Send {
+pub trait FileLayer: std::fmt::Debug + Send + Sync {
     /// Makes a folder that must not exist.
     ///
     /// # Errors

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use crate::exit::Exit;
 use crate::fault::Fault;
 
-use super::files::sync_folder_of;
+use super::files::{Disk, FileLayer, sync_folder_of};
 use super::plan::RunKind;
 
 const JOB_FILE: &str = "job.toml";
@@ -102,6 +102,7 @@ fn holds_other_things(path: &Path, remedy: &str) -> Fault {
 #[derive(Clone, Debug)]
 pub struct JobFolder {
     path: PathBuf,
+    layer: Arc<dyn FileLayer>,
     _lock: Arc<File>,
 }
 
@@ -136,8 +137,21 @@ impl JobFolder {
         }
         Ok(Self {
             path: path.to_owned(),
+            layer: Arc::new(Disk),
             _lock: Arc::new(lock),
         })
+    }
+
+    /// The same folder, whose runs go through `layer` to the disk: for tests that make it fail.
+    #[must_use]
+    pub fn through(mut self, layer: impl FileLayer + 'static) -> Self {
+        self.layer = Arc::new(layer);
+        self
+    }
+
+    /// The way to its disk.
+    pub(super) fn layer(&self) -> &dyn FileLayer {
+        &*self.layer
     }
 
     /// Where it is.

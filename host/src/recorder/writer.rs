@@ -13,7 +13,6 @@ use crate::exit::Exit;
 use crate::fault::{Fault, plain_reason};
 
 use super::board_files::BoardFiles;
-use super::files::FileLayer;
 use super::job::{JobFolder, folder_fault};
 use super::plan::{BoardIntroduction, RunPlan};
 use super::run_toml::{ClosedBoard, ClosedFile, ClosedTable, RunClosed, RunOpened, serial_digits};
@@ -59,12 +58,12 @@ impl Recorder {
     /// # Errors
     /// [`Exit::Folder`] or [`Exit::Permission`] when the folder or its files cannot be made.
     pub fn start(
-        layer: Box<dyn FileLayer>,
         job: JobFolder,
         plan: &RunPlan,
         boards: Vec<BoardIntroduction>,
     ) -> Result<(Self, Vec<RecordSink>), Fault> {
         let started = Timestamp::now();
+        let layer = job.layer();
         let (number, folder) = job.allot(plan.kind, started)?;
         let disk = |error: io::Error| folder_fault(&folder, &error);
         layer.create_folder(&folder).map_err(disk)?;
@@ -99,7 +98,7 @@ impl Recorder {
             if !alone {
                 layer.create_folder(&board_folder).map_err(disk)?;
             }
-            let mut board_files = BoardFiles::create(&*layer, &board_folder, plan).map_err(disk)?;
+            let mut board_files = BoardFiles::create(layer, &board_folder, plan).map_err(disk)?;
             board_files.drain().map_err(|(_, error)| disk(error))?;
             let serial = serial_digits(&board.hello);
             files.push((name, serial, board_files));

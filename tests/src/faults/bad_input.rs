@@ -19,8 +19,10 @@ use super::in_process::wait;
 use super::{Outcome, inputs, random};
 use crate::program::steady;
 
-/// The entrances: name, corpus, function.
-const ENTRANCES: [(&str, &str, fn(&[u8])); 6] = [
+/// A name, the folder of its corpus, and what takes its bytes.
+type Entrance = (&'static str, &'static str, fn(&[u8]));
+
+const ENTRANCES: [Entrance; 6] = [
     ("frames", "protocol/fuzz/corpus/deframer", inputs::frames),
     ("wire_log", "host/fuzz/corpus/wire_log", inputs::wire_log),
     (

@@ -211,7 +211,7 @@ fn passing(
     let (_bench, port) = bench(seed);
     let disk = MoodyDisk::new();
     let plan = run_plan(1000, FullRate::Always, 1_000_000);
-    let (summary, ()) = record(&[port], job, plan, Box::new(disk.clone()), |control| {
+    let (summary, ()) = record(&[port], job, plan, disk.clone(), |control| {
         let begun = wait(Duration::from_secs(30), || control.boards()[0].readings > 500);
         assert!(begun, "a bench measures");
         for failure in first..first + failures {
@@ -297,12 +297,11 @@ fn beyond_memory(job: &Path, outcome: &mut Outcome) -> String {
         port: "virtual".into(),
     };
     let (from, to) = (Duration::from_secs(5 * 60), Duration::from_secs(45 * 60));
-    let layer = Box::new(disk.clone());
+    let layer = disk.clone();
     let summary = rehearsal
         .record(
             &mut board,
-            layer,
-            || JobFolder::open_or_create(job),
+            || Ok(JobFolder::open_or_create(job)?.through(layer)),
             |now| {
                 disk.set(if now > from && now < to {
                     Mood::Full(0)
@@ -358,7 +357,7 @@ fn for_good(seed: u64, job: &Path, outcome: &mut Outcome) {
     let (_bench, port) = bench(seed);
     let disk = MoodyDisk::new();
     let plan = run_plan(1000, FullRate::Always, 1_000_000);
-    let (summary, ()) = record(&[port], job, plan, Box::new(disk.clone()), |control| {
+    let (summary, ()) = record(&[port], job, plan, disk.clone(), |control| {
         wait(Duration::from_secs(30), || control.boards()[0].readings > 1_500);
         disk.set(Mood::ReadOnly);
         wait(Duration::from_secs(30), || control.boards()[0].readings > 2_500);

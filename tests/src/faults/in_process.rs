@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use steadybench_host::collector::{BoardSettings, Collector, GuardOptions, Plan, RunControl};
+use steadybench_host::collector::{BoardSettings, GuardOptions, Plan, Session, SessionControl};
 use steadybench_host::recorder::{FileLayer, FullRate, JobFolder, RunKind, RunPlan, RunSummary};
 use steadybench_protocol::{Configure, ConversionTime, ShuntRange};
 
@@ -33,8 +33,8 @@ pub(super) fn record<T>(
     ports: &[PathBuf],
     job: &Path,
     run: RunPlan,
-    layer: Box<dyn FileLayer>,
-    meanwhile: impl FnOnce(&RunControl) -> T,
+    layer: impl FileLayer + 'static,
+    meanwhile: impl FnOnce(&SessionControl) -> T,
 ) -> (RunSummary, T) {
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
@@ -51,16 +51,20 @@ pub(super) fn record<T>(
             guard: GuardOptions::default(),
         },
         run,
+        duration: None,
+        standby: false,
     };
-    let collector = runtime
-        .block_on(Collector::start(&plan, layer, || JobFolder::open_or_create(job)))
+    let open_job = || Ok(JobFolder::open_or_create(job)?.through(layer));
+    let session = runtime
+        .block_on(Session::start(&plan, open_job))
         .unwrap_or_else(|fault| panic!("the recording does not begin: {fault}"));
-    let control = collector.control();
+    let control = session.control();
     let given = meanwhile(&control);
-    let summary = runtime
-        .block_on(collector.close("the campaign is over"))
+    let mut ended = runtime
+        .block_on(session.close("the campaign is over"))
         .unwrap_or_else(|fault| panic!("the recording does not end: {fault}"));
-    (summary, given)
+    assert_eq!(ended.len(), 1, "one run was recorded");
+    (ended.remove(0).summary, given)
 }
 
 /// Waits until `ready`, at most `patience`; says whether it became so.

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use steadybench_host::collector::Rehearsal;
 use steadybench_host::live::{Detected, Detection, event_name};
-use steadybench_host::recorder::{Disk, FullRate, JobFolder};
+use steadybench_host::recorder::{FullRate, JobFolder};
 use steadybench_host::replay::Replay;
 use steadybench_host::stream::Output;
 use steadybench_virtual::{Scenario, VirtualBoard};
@@ -47,7 +47,6 @@ pub fn run(seed: u64, hours: u64, mut progress: impl FnMut(u64)) -> Outcome {
     let summary = rehearsal
         .record(
             &mut board,
-            Box::new(Disk),
             || JobFolder::open_or_create(&job),
             |now| {
                 let hour = now.as_secs() / HOUR_S;

@@ -249,7 +249,7 @@ fn recorded(job: &Path, seed: u64) -> Vec<(i64, Step)> {
         &[port],
         job,
         run_plan(1000, FullRate::Always, 1_000_000),
-        Box::new(disk.clone()),
+        disk.clone(),
         |control| {
             let readings = || control.boards()[0].readings;
             assert!(
@@ -423,7 +423,7 @@ fn judge_on_disk(
             .push(format!("{}: the run does not open: {fault}", context())),
     }
     // The program itself goes on in one of ten; it starts a bench of its own.
-    if tally.folders % 10 == 0 {
+    if tally.folders.is_multiple_of(10) {
         let output = steady()
             .args([
                 "collect",
