@@ -7,7 +7,7 @@ use std::process::{Command, Output, Stdio};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use steadybench_host::collector::Rehearsal;
-use steadybench_host::recorder::{Disk, FullRate, JobFolder, RunKind, RunPlan};
+use steadybench_host::recorder::{FullRate, JobFolder, RunKind, RunPlan};
 use steadybench_protocol::{Configure, ShuntRange};
 use steadybench_virtual::{Scenario, VirtualBoard};
 
@@ -43,9 +43,7 @@ impl Bench {
         };
         let mut board = VirtualBoard::new(&self.scenario, self.seed);
         let open = || JobFolder::open_or_create(job);
-        let summary = rehearsal
-            .record(&mut board, Box::new(Disk), open, |_| {})
-            .unwrap();
+        let summary = rehearsal.record(&mut board, open, |_| {}).unwrap();
         summary.folder
     }
 }
