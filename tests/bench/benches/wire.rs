@@ -8,7 +8,7 @@ use steadybench_bench::material::Material;
 use steadybench_bench::measure::{head, median_of, medians, row};
 use steadybench_host::link::Receiver;
 use steadybench_host::live::{Detection, Hub, LiveBoard};
-use steadybench_host::recorder::{Disk, FullRate, JobFolder, Recorder};
+use steadybench_host::recorder::{FullRate, JobFolder, Recorder};
 use steadybench_host::stream::Stream;
 
 /// What full-speed USB carries by bulk transfers at most, in bytes a second: 19 packets of 64 bytes a frame of 1 ms (USB
@@ -105,7 +105,7 @@ fn record(material: &Material, full_rate: FullRate) -> anyhow::Result<u64> {
     let place = tempfile::tempdir()?;
     let job = JobFolder::open_or_create(&place.path().join("job"))?;
     let boards = vec![material.introduction()];
-    let (recorder, mut sinks) = Recorder::start(Box::new(Disk), job, &material.plan(full_rate), boards)?;
+    let (recorder, mut sinks) = Recorder::start(job, &material.plan(full_rate), boards)?;
     for record in &material.records {
         sinks[0].push_and_wait(record.clone());
     }
