@@ -12,7 +12,7 @@ use crate::fault::Fault;
 use crate::link::{Link, LinkEvent, SetUp};
 use crate::live::{Analyst, Detection, Hub, LiveBoard};
 use crate::port::{Connection, Incoming, Line, PortAddress, open};
-use crate::recorder::{BoardIntroduction, HostMarkKind, Record, RecordSink, Stamp};
+use crate::recorder::{BoardIntroduction, HostMarkKind, Record, RecordSink, Stamp, serial_digits};
 use crate::stream::{Stream, refusal_words};
 
 use super::faults;
@@ -437,6 +437,8 @@ impl Station {
             .settings
             .guard
             .limits(&with_settings(hello, &self.settings.configure))?;
+        // Who it is is known from here on; its first recorded hello comes later.
+        self.lock_live().serial = serial_digits(hello);
         self.introduction.get_or_insert_with(|| BoardIntroduction {
             port: self.address.to_string(),
             hello: with_settings(hello, &self.settings.configure),

@@ -11,10 +11,12 @@ use crate::fault::Fault;
 pub mod calibrate;
 pub mod collect;
 mod collect_show;
+pub mod completions;
 pub mod demo;
 pub mod examine;
 pub mod export;
 pub mod job;
+pub mod man;
 pub mod mark;
 pub mod plan;
 pub mod ports;
@@ -59,12 +61,16 @@ enum Command {
     Swap(swap::Args),
     /// List the ports that a board may be on.
     Ports(ports::Args),
+    /// Print what a shell needs to complete commands.
+    Completions(completions::Args),
+    /// Print or write the manual pages.
+    Man(man::Args),
 }
 
 /// Runs the command line this process was started with.
 #[must_use]
 pub fn main() -> ExitCode {
-    let matches = Cli::command().after_help(exit_codes()).get_matches();
+    let matches = command().get_matches();
     let cli = match Cli::from_arg_matches(&matches) {
         Ok(cli) => cli,
         Err(error) => error.exit(),
@@ -96,6 +102,8 @@ fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
         Command::Reference(args) => reference::run(&args, console),
         Command::Swap(args) => swap::run(&args, console),
         Command::Ports(args) => ports::run(&args, console),
+        Command::Completions(args) => Ok(completions::run(&args, console)),
+        Command::Man(args) => man::run(&args, console),
     }
 }
 
@@ -105,6 +113,11 @@ fn runtime() -> Result<tokio::runtime::Runtime, Fault> {
         .enable_all()
         .build()
         .map_err(|error| Fault::new(Exit::Failed, "the program's threads", error.to_string()))
+}
+
+/// The command line, the exit codes at the end of its help.
+fn command() -> clap::Command {
+    Cli::command().after_help(exit_codes())
 }
 
 fn exit_codes() -> String {

@@ -78,10 +78,11 @@ impl LedgerFile {
             .flexible(true)
             .trim(csv::Trim::All)
             .from_reader(text.as_bytes());
+        let mut lines = Lines { text, at: 0, line: 1 };
         for (at, record) in reader.records().enumerate() {
             // The text is UTF-8 and rows may be of any length, so there is nothing else to fail.
             let Ok(record) = record else { continue };
-            let line = record.position().map_or(0, csv::Position::line);
+            let line = lines.of_record(record.position());
             let cells: Vec<String> = record.iter().map(str::to_owned).collect();
             if at == 0 {
                 if cells.join(",") != self.header {
@@ -136,6 +137,30 @@ impl LedgerFile {
         }
         added.push_str(&line_of(cells));
         added
+    }
+}
+
+/// Counts the lines of a text up to a record. The reader's own count takes the second half of a line's end, and blank lines,
+/// for the beginning of the record behind them.
+struct Lines<'a> {
+    text: &'a str,
+    at: usize,
+    line: u64,
+}
+
+impl Lines<'_> {
+    fn of_record(&mut self, position: Option<&csv::Position>) -> u64 {
+        let begins = position.map_or(self.at, |position| position.byte() as usize);
+        let bytes = self.text.as_bytes();
+        let blank = bytes[begins.min(bytes.len())..]
+            .iter()
+            .take_while(|byte| matches!(byte, b'\r' | b'\n'))
+            .count();
+        let begins = begins + blank;
+        let passed = bytes[self.at..begins.min(bytes.len())].iter();
+        self.line += passed.filter(|byte| **byte == b'\n').count() as u64;
+        self.at = begins;
+        self.line
     }
 }
 
@@ -264,5 +289,29 @@ mod tests {
         notes.csv, line 3: it has 4 columns, and 3 are needed
           remedy: write utc,kind,text; put a text that holds a comma in quotation marks
         ");
+    }
+
+    /// However lines end, and with blank ones between, the line is the editor's.
+    #[test]
+    fn a_mistake_has_the_line_that_an_editor_shows() {
+        for end in ["\n", "\r\n"] {
+            let lines = [
+                "utc,kind,text",
+                ",note,one",
+                "",
+                ",note,\"two,",
+                "parts\"",
+                ",note,two,parts",
+                ",note",
+            ];
+            let (rows, mistakes) = FILE.read(&lines.join(end));
+            assert_eq!(
+                rows.iter().map(|row| row.line).collect::<Vec<_>>(),
+                [2, 4],
+                "{end:?}"
+            );
+            let told: Vec<u64> = mistakes.iter().map(|mistake| mistake.line).collect();
+            assert_eq!(told, [6, 7], "{end:?}");
+        }
     }
 }

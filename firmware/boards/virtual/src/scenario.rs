@@ -171,6 +171,13 @@ impl Scenario {
                 },
             ),
             named(
+                "greenhouse-unpowered",
+                "the supply stays off: what a zero is taken from",
+                &|s| {
+                    s.switch_on = SwitchOn::Never;
+                },
+            ),
+            named(
                 "greenhouse-shorted-stage",
                 "stage 2 has a short of 0.8 Ω across its reservoir",
                 &|s| {

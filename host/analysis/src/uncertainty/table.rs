@@ -150,6 +150,8 @@ pub fn engineering(value: f64, unit: &str, digits: usize) -> String {
             PREFIXES[(power + 4) as usize]
         )
     } else {
+        // Without a prefix a trace would be a row of zeros.
+        let value = if value.abs() < 1e-9 { 0.0 } else { value };
         format!("{} {unit}", significant(value, digits))
             .trim_end()
             .to_owned()

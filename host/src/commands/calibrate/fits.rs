@@ -92,7 +92,10 @@ pub(super) fn zero(run: &Path, channel: Option<u8>, part: &Part) -> Result<Found
 
 pub(super) fn gain(compared: &Compared) -> Result<Found, Fault> {
     let at = usize::from(compared.channel - 1);
-    let volts = matches!(compared.points[0].value, Value::Volts(_));
+    let volts = matches!(
+        compared.points.first().map(|point| point.value),
+        Some(Value::Volts(_))
+    );
     let unit = if volts { "V" } else { "A" };
     let mut points = Vec::new();
     let mut kept: Option<(Recorded, Calibration, CodeReading)> = None;
@@ -102,7 +105,7 @@ pub(super) fn gain(compared: &Compared) -> Result<Found, Fault> {
             Value::Volts(value) if volts => value,
             _ => return Err(wrong_unit(point, "currents alone, or voltages alone")),
         };
-        let recorded = Recorded::read(&point.run, &compared.part)?;
+        let recorded = Recorded::read(&point.run, &compared.part.beginning_at(point.from))?;
         let calibration = match &kept {
             Some((first, calibration, _)) => {
                 same_board(first, &recorded, &point.run)?;
@@ -213,7 +216,7 @@ pub(super) fn thermistor(compared: &Compared) -> Result<Found, Fault> {
         let Value::Celsius(reference_c) = point.value else {
             return Err(wrong_unit(point, "temperatures"));
         };
-        let recorded = Recorded::read(&point.run, &compared.part)?;
+        let recorded = Recorded::read(&point.run, &compared.part.beginning_at(point.from))?;
         if let Some(first) = &first {
             same_board(first, &recorded, &point.run)?;
         }

@@ -1,8 +1,11 @@
-//! `steady calibrate`: zero with inputs shorted, gain against a reference, thermistors at known temperatures.
+//! `steady calibrate`: zero with inputs shorted, gain against a reference, thermistors at known temperatures; from recorded
+//! runs, or step by step from a board on its port.
 
 mod fits;
+mod live;
 mod points;
 mod recorded;
+mod settling;
 mod words;
 
 use std::path::{Path, PathBuf};
@@ -13,7 +16,8 @@ use steadybench_analysis::calibration::{Calibration, CodeReading, MonitorSetting
 use steadybench_analysis::uncertainty::Budget;
 
 use self::fits::{gain, no_budget, of_channel, thermistor, zero};
-use self::points::{Limit, Point, limit, point};
+use self::live::{Live, Quantity};
+use self::points::{Limit, Point, Value, limit, point, value};
 use self::recorded::Part;
 use crate::calibrations::{self, store};
 use crate::console::Console;
@@ -31,19 +35,22 @@ pub struct Args {
 
 #[derive(Debug, Subcommand)]
 enum What {
-    /// Find the zero from a run recorded with both sense leads of a channel on one end of its shunt.
+    /// Find the zero, with both sense leads of a channel on one end of its shunt.
     Zero {
-        /// The run folder.
-        run: PathBuf,
+        /// The run folder; not needed with --port.
+        #[arg(required_unless_present = "port")]
+        run: Option<PathBuf>,
         /// The channel; both if not given.
         #[arg(long, value_parser = clap::value_parser!(u8).range(1..=2))]
         channel: Option<u8>,
         #[command(flatten)]
         part: Part,
+        #[command(flatten)]
+        live: Live,
     },
-    /// Find the gain from runs at known currents (1.000A) or rail voltages (24.00V).
+    /// Find the gain at known currents (1.000A) or rail voltages (24.00V).
     Gain(Compared),
-    /// Correct a thermistor from runs at one to three known temperatures (25.0C).
+    /// Correct a thermistor at one to three known temperatures (25.0C).
     Thermistor(Compared),
     /// Show a board's calibration and what uncertainty it leaves.
     Show {
@@ -55,14 +62,18 @@ enum What {
     },
 }
 
-#[derive(Debug, clap::Args)]
+#[derive(Clone, Debug, clap::Args)]
 struct Compared {
     /// The channel.
     #[arg(long, value_parser = clap::value_parser!(u8).range(1..=2))]
     channel: u8,
     /// A run folder and what the reference read meanwhile, as in runs/0003-free=1.000A; may be given several times.
-    #[arg(long = "point", value_name = "RUN=READING", required = true, value_parser = point)]
+    #[arg(long = "point", value_name = "RUN=READING", required_unless_present = "port", value_parser = point)]
     points: Vec<Point>,
+    /// With --port: about what the reference will read at a point, as in 0.5A; may be given several times. The program asks
+    /// for each reading.
+    #[arg(long = "at", value_name = "READING", requires = "port", value_parser = value)]
+    at: Vec<Value>,
     /// How far the reference may be off, either way: 0.1%, 2mA, 20mV, 0.3K.
     #[arg(long, value_name = "LIMIT", value_parser = limit)]
     reference_limit: Limit,
@@ -71,6 +82,8 @@ struct Compared {
     reference: String,
     #[command(flatten)]
     part: Part,
+    #[command(flatten)]
+    live: Live,
 }
 
 fn current(text: &str) -> Result<f64, String> {
@@ -103,9 +116,22 @@ struct Found {
 /// When a run cannot be read, its readings give no steady value, or the points allow no correction; then nothing is kept.
 pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
     let found = match &args.what {
-        What::Zero { run, channel, part } => zero(run, *channel, part)?,
-        What::Gain(compared) => gain(compared)?,
-        What::Thermistor(compared) => thermistor(compared)?,
+        What::Zero {
+            run,
+            channel,
+            part,
+            live,
+        } => {
+            let (run, from) = match run {
+                Some(run) => (run.clone(), std::time::Duration::ZERO),
+                None => live.zero(*channel, console)?,
+            };
+            zero(&run, *channel, &part.beginning_at(from))?
+        }
+        What::Gain(compared) => gain(&with_live_points(compared, Quantity::Gain, console)?)?,
+        What::Thermistor(compared) => {
+            thermistor(&with_live_points(compared, Quantity::Temperature, console)?)?
+        }
         What::Show { board, at } => {
             console.result(&show(board, *at)?, words::of);
             return Ok(Exit::Done);
@@ -118,6 +144,19 @@ pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
     };
     console.result(&found, words::of);
     Ok(Exit::Done)
+}
+
+/// The points named, and behind them those that are taken now from the board.
+fn with_live_points(compared: &Compared, quantity: Quantity, console: &Console) -> Result<Compared, Fault> {
+    let mut all = compared.clone();
+    if compared.live.is_asked() {
+        all.points.extend(
+            compared
+                .live
+                .points(compared.channel, quantity, &compared.at, console)?,
+        );
+    }
+    Ok(all)
 }
 
 fn show(board: &str, at_a: f64) -> Result<Found, Fault> {

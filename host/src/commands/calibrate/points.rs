@@ -1,6 +1,7 @@
 //! Runs with what a reference read meanwhile, and how far that may be off.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use steadybench_analysis::planning::{Quantity, Unit, parse_any_quantity, parse_quantity};
 
@@ -19,6 +20,8 @@ pub(super) enum Value {
 pub(super) struct Point {
     pub(super) run: PathBuf,
     pub(super) value: Value,
+    /// From when on in the run it stood still.
+    pub(super) from: Duration,
 }
 
 /// Reads `RUN=1.000A`.
@@ -26,17 +29,40 @@ pub(super) fn point(text: &str) -> Result<Point, String> {
     let (run, reading) = text
         .rsplit_once('=')
         .ok_or_else(|| "write it like runs/0003-free=1.000A".to_owned())?;
-    let quantity = parse_any_quantity(reading).map_err(|error| error.to_string())?;
-    let value = match quantity.unit {
-        Unit::Ampere => Value::Amperes(quantity.value),
-        Unit::Volt => Value::Volts(quantity.value),
-        Unit::Celsius => Value::Celsius(quantity.value),
-        _ => return Err(format!("`{reading}` is no current, voltage or temperature")),
-    };
     Ok(Point {
         run: PathBuf::from(run),
-        value,
+        value: value(reading)?,
+        from: Duration::ZERO,
     })
+}
+
+/// Reads `1.000A`, `24.00V` or `25.0C`.
+pub(super) fn value(reading: &str) -> Result<Value, String> {
+    let quantity = parse_any_quantity(reading).map_err(|error| error.to_string())?;
+    match quantity.unit {
+        Unit::Ampere => Ok(Value::Amperes(quantity.value)),
+        Unit::Volt => Ok(Value::Volts(quantity.value)),
+        Unit::Celsius => Ok(Value::Celsius(quantity.value)),
+        _ => Err(format!("`{reading}` is no current, voltage or temperature")),
+    }
+}
+
+impl Value {
+    /// The number without its unit.
+    pub(super) const fn number(self) -> f64 {
+        match self {
+            Self::Amperes(value) | Self::Volts(value) | Self::Celsius(value) => value,
+        }
+    }
+
+    /// The unit.
+    pub(super) const fn unit(self) -> &'static str {
+        match self {
+            Self::Amperes(_) => "A",
+            Self::Volts(_) => "V",
+            Self::Celsius(_) => "°C",
+        }
+    }
 }
 
 /// How far a reference may be off, either way.

@@ -30,6 +30,17 @@ pub(super) struct Part {
 }
 
 impl Part {
+    /// This part, as far as it comes after `from`.
+    pub(super) fn beginning_at(self, from: Duration) -> Self {
+        if from.is_zero() {
+            return self;
+        }
+        Self {
+            from: Some(self.from.map_or(from, |own| own.max(from))),
+            ..self
+        }
+    }
+
     /// Whether an instant belongs to it; one whose time nobody knows does not, unless all of the run is used.
     fn holds(&self, when: &When) -> bool {
         let Some(elapsed_us) = when.elapsed_us else {

@@ -64,7 +64,9 @@ struct Line {
 fn asked(words: &[&str]) -> Result<Found, Fault> {
     let line = <Line as clap::Parser>::parse_from(std::iter::once(&"calibrate").chain(words));
     match &line.args.what {
-        What::Zero { run, channel, part } => zero(run, *channel, part),
+        What::Zero {
+            run, channel, part, ..
+        } => zero(run.as_deref().unwrap(), *channel, part),
         What::Gain(compared) => gain(compared),
         What::Thermistor(compared) => thermistor(compared),
         What::Show { .. } => panic!("shows what is kept"),
