@@ -69,7 +69,7 @@ export function twins(store) {
   const show = () => {
     const told = store.twins ?? store.boards[0]?.twins;
     replace(find("#twins-figures"), told ? [
-      element("p", { class: "sentence verdict-line" }, told.word ?? ""),
+      element("p", { class: `state ${gravity(told.word)}` }, stateShape(told.word), element("span", {}, told.word)),
       table([
         ["Difference, 1 less 2", bounded(told.difference_a, "A")],
         ["Ratio, 1 to 2", ratio(told.ratio)],

@@ -113,10 +113,11 @@ function fill(trace, width) {
   if (warm.length) lanes.temperature.rescale([Math.min(...warm.map((w) => w[0])), Math.max(...warm.map((w) => w[1]))], LEAST_C);
 }
 
-/** One line through the extremes of every pixel; it breaks only where a stated gap stands, or nothing is known. */
+/** One line through the extremes of every pixel. It breaks at stated gaps, and where the next reading is more than twice as
+ *  far away as usual. */
 function line(c, lane, box, scale, colour, dash, breaks) {
+  const longest = Math.max(3, 2.5 * lane.spacing());
   const toY = (value) => box.bottom - (value - scale.low) / (scale.high - scale.low || 1) * (box.bottom - box.top);
-  const longest = Math.max(3, lane.width / 20);
   c.save();
   c.beginPath();
   c.rect(LEFT, box.top, lane.width, box.bottom - box.top);
@@ -138,7 +139,7 @@ function line(c, lane, box, scale, colour, dash, breaks) {
   }
   c.strokeStyle = colour;
   c.lineWidth = 1.4;
-  c.lineJoin = "round";
+  c.lineJoin = "bevel";
   c.setLineDash(dash);
   c.stroke();
   c.restore();

@@ -22,7 +22,7 @@ export function fixed(value, decimals) {
 /** `{text, unit, bound}` of a quantity; the prefix suits its size, and the digits its uncertainty. */
 export function quantity(value, uncertainty, unit) {
   if (value === null || value === undefined || !Number.isFinite(value)) return { text: "—", unit, bound: "" };
-  const [prefix, factor] = prefixFor(Math.max(Math.abs(value), (uncertainty ?? 0) * 10));
+  const [prefix, factor] = prefixFor(Math.max(Math.abs(value), uncertainty ?? 0));
   const decimals = places(value / factor, (uncertainty ?? 0) / factor);
   const bound = uncertainty > 0 ? `± ${(uncertainty / factor).toFixed(decimals)} ${prefix}${unit}` : "";
   return { text: fixed(value / factor, decimals), unit: prefix + unit, bound };

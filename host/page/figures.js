@@ -69,7 +69,7 @@ function channelCard(number) {
       const age_s = (channel.age_s ?? 0) + silence_s;
       const stale = age_s > STALE_S;
       state.title = channel.reason;
-      const words = stale && age_s > 2 ? "no reading" : channel.state;
+      const words = silence_s > 2 ? "no connection" : stale && age_s > 2 ? "no reading" : channel.state;
       say(word, words);
       say(age, stale ? `${age_s < 10 ? age_s.toFixed(1) : age_s.toFixed(0)} s old` : "");
       if (words !== shown) {

@@ -15,6 +15,9 @@ const STATES = {
   intermittent: ["M2 8H14V20H18M24 20H26V8H30M36 8H46", "bad"],
   clipped: ["M2 20L12 4H36L46 20M10 0H38", "bad"],
   "no reading": ["M3 12h1M15 12h1M27 12h1M39 12h1", "bad"],
+  alike: ["M12 22V6M36 22V6M4 22H44", "calm"],
+  differs: ["M12 22V14M36 22V2M4 22H44", "warn"],
+  "no connection": ["M2 12H14M34 12H46M18 6L30 18M30 6L18 18", "bad"],
   "guard tripped": ["M2 12H16M32 12H46M18 10L30 2", "bad"],
   "not enough data": ["M2 12H10M18 12H24M32 12H36", ""],
 };

@@ -43,7 +43,7 @@ export class Job {
       this.store.runs = runs;
       this.store.emit("job");
     } catch (error) {
-      this.page.complain(`The job could not be read: ${error.message}`);
+      if (error.status) this.page.complain(`The job could not be read: ${error.message}`);
     }
   }
 

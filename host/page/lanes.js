@@ -34,6 +34,18 @@ export class Lane {
     }
   }
 
+  /** Pixels from one reading to the next, as a median; more than one when the view is closer than the readings. */
+  spacing() {
+    const apart = [];
+    let last = -1;
+    for (let x = 0; x < this.width; x++) {
+      if (Number.isNaN(this.min[x])) continue;
+      if (last >= 0) apart.push(x - last);
+      last = x;
+    }
+    return apart.sort((a, b) => a - b)[apart.length >> 1] ?? 1;
+  }
+
   extremes() {
     let low = Infinity;
     let high = -Infinity;

@@ -161,7 +161,7 @@ async function catchUp() {
       store.takeWindow(await ask(`/v1/window?run=${store.run}&board=${board.serial}&columns=1`));
     }
   } catch (error) {
-    page.complain(`The present state could not be read: ${error.message}`);
+    if (error.status) page.complain(`The present state could not be read: ${error.message}`);
   }
 }
 store.on("new-run", catchUp);

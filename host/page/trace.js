@@ -34,7 +34,11 @@ export class Trace {
     this.drawn = 0;
     this.controls();
     takeHand(this);
-    new ResizeObserver(() => this.redraw(true)).observe(this.plot);
+    this.width = this.plot.clientWidth;
+    new ResizeObserver(() => {
+      this.width = this.plot.clientWidth;
+      this.redraw(true);
+    }).observe(this.plot);
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => this.redraw(true));
     document.addEventListener("visibilitychange", () => this.redraw(true));
   }
@@ -180,7 +184,7 @@ export class Trace {
   }
 
   /** Whether what is shown can be drawn from the stream alone. */
-  get isRecent() { return !this.past && this.from_s >= this.recent.from_s && this.span_s >= this.canvas.clientWidth * this.recent.column_s / 4; }
+  get isRecent() { return !this.past && this.from_s >= this.recent.from_s && this.span_s >= this.width * this.recent.column_s / 4; }
 
   askIfNeeded() {
     if (!this.serial || this.source.run === null || this.isRecent) return;
@@ -202,7 +206,7 @@ export class Trace {
     const margin_s = this.following ? 0 : this.span_s / 2;
     const from_s = Math.max(0, this.from_s - margin_s);
     const to_s = Math.max(from_s + SHORTEST_S, Math.min(this.now_s, this.to_s + margin_s));
-    const pixels = Math.min(4000, Math.ceil(this.canvas.clientWidth * (to_s - from_s) / this.span_s));
+    const pixels = Math.min(4000, Math.ceil(this.width * (to_s - from_s) / this.span_s));
     const source = this.source;
     const { run } = source;
     const query = new URLSearchParams({ run, board: this.serial, from_s, to_s, columns: Math.max(50, pixels) });
@@ -213,7 +217,8 @@ export class Trace {
       source.takeWindow(window);
       this.redraw();
     } catch (error) {
-      if (error.name !== "AbortError") this.store.emit("complaint", `The trace could not be fetched: ${error.message}`);
+      // Where the program cannot be reached, the connection says so already.
+      if (error.name !== "AbortError" && error.status) this.store.emit("complaint", `The trace could not be fetched: ${error.message}`);
     } finally {
       if (this.abort === abort) this.abort = null;
     }

@@ -80,8 +80,9 @@ function listen() {
   const start = OscillatorNode.prototype.start;
   OscillatorNode.prototype.start = function (...when) {
     const { baseLatency, outputLatency } = this.context;
-    window.heard.push({ wave: this.type, pitch: this.frequency.value, state: this.context.state,
-      at_ms: performance.timeOrigin + performance.now() + ((baseLatency || 0) + (outputLatency || 0)) * 1000 });
+    const output_ms = ((baseLatency || 0) + (outputLatency || 0)) * 1000;
+    window.heard.push({ wave: this.type, pitch: this.frequency.value, state: this.context.state, output_ms,
+      at_ms: performance.timeOrigin + performance.now() + output_ms });
     return start.apply(this, when);
   };
 }

@@ -47,13 +47,15 @@ const watched = await page.evaluate(async ([seconds, frame_ms]) => {
   const known = store.happenings.find((one) => one.utc);
   const zero_ms = Date.parse(known.utc) - known.at_s * 1000;
   const late_ms = [];
-  const sounds_ms = [];
+  const [sounds_ms, outputs_ms] = [[], []];
   let [states, drawn, shown_to_s] = [0, trace.drawn, trace.recent.to_s];
   store.on("state", () => { states++; });
   store.on("event", (one) => {
     if (!one.grave || one.revised || !one.utc) return;
     const tone = window.heard.at(-1);
-    if (tone) sounds_ms.push(tone.at_ms - Date.parse(one.utc));
+    if (!tone) return;
+    sounds_ms.push(tone.at_ms - Date.parse(one.utc));
+    outputs_ms.push(tone.output_ms);
   });
   const first = { states: 0, drawn };
   await new Promise((resolve) => {
@@ -76,7 +78,7 @@ const watched = await page.evaluate(async ([seconds, frame_ms]) => {
     await (await fetch(`/v1/window?run=${store.run}&from_s=0&columns=1200`)).arrayBuffer();
     windows_ms.push(performance.now() - asked);
   }
-  return { late_ms, sounds_ms, windows_ms, states_per_s: (states - first.states) / took_s, drawn_per_s: (drawn - first.drawn) / took_s };
+  return { late_ms, sounds_ms, outputs_ms, windows_ms, states_per_s: (states - first.states) / took_s, drawn_per_s: (drawn - first.drawn) / took_s };
 }, [SECONDS, FRAME_MS]);
 const took_s = (performance.now() - before.at) / 1000;
 const after = { heap: await heap(), busy: await busy(), program: await programBusy() };
@@ -86,6 +88,7 @@ const row = (name, value) => console.log(`${name.padEnd(44)} ${value}`);
 const spread = (values) => `median ${quantile(values, 0.5).toFixed(0)} ms, 99 % within ${quantile(values, 0.99).toFixed(0)} ms (${values.length})`;
 row("reading taken to pixels shown", spread(watched.late_ms));
 row("event's onset to its sound", spread(watched.sounds_ms));
+row("of that, the sound device's own", spread(watched.outputs_ms));
 row("window of the whole run, asked and answered", spread(watched.windows_ms));
 row("states taken, traces drawn", `${watched.states_per_s.toFixed(1)} and ${watched.drawn_per_s.toFixed(1)} a second`);
 for (const type of Object.keys(after.busy)) {
