@@ -12,6 +12,8 @@ const GAP = 8;
 /** Lanes are never magnified past these, so that a quiet current looks quiet. */
 const LEAST_A = 200e-6;
 const LEAST_C = 1;
+/** Temperatures come ten times a second; each is drawn until the next, and when that is late a little longer. */
+const WARM_HOLDS_S = 0.15;
 
 let inks = null;
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { inks = null; });
@@ -82,8 +84,9 @@ function fill(trace, width) {
   if (window?.run === trace.source.run && !trace.isRecent) {
     const { from_s, column_s } = window;
     const columns = window.channels[0].current.min.length;
-    const begin = Math.max(0, Math.floor((trace.from_s - from_s) / column_s));
+    const begin = Math.max(0, Math.floor((trace.from_s - from_s - WARM_HOLDS_S) / column_s));
     const end = Math.min(columns, Math.ceil((trace.to_s - from_s) / column_s));
+    const warm = held(trace.warm, window.temperature, Math.ceil(WARM_HOLDS_S / column_s));
     for (let i = begin; i < end; i++) {
       const x0 = x(from_s + i * column_s);
       const x1 = x(from_s + (i + 1) * column_s);
@@ -93,8 +96,7 @@ function fill(trace, width) {
       };
       put(lanes.one, window.channels[0].current);
       put(lanes.two, window.channels[1]?.current);
-      put(trace.warm[0], window.temperature?.[0]);
-      put(trace.warm[1], window.temperature?.[1]);
+      warm(x0, x1, i);
     }
     known_to_s = Math.min(from_s + columns * column_s, window.known_to_s);
   }
@@ -111,6 +113,16 @@ function fill(trace, width) {
   if (trace.together) sameScale([lanes.one, lanes.two]);
   const warm = trace.warm.map((lane) => lane.extremes()).filter(Boolean);
   if (warm.length) lanes.temperature.rescale([Math.min(...warm.map((w) => w[0])), Math.max(...warm.map((w) => w[1]))], LEAST_C);
+}
+
+/** Puts temperatures into their lanes; each holds until the next comes, but no longer than `columns`. */
+function held(lanes, series, columns) {
+  const last = lanes.map(() => -Infinity);
+  return (x0, x1, i) => lanes.forEach((lane, at) => {
+    const { min, max } = series[at];
+    if (min[i] !== null) last[at] = i;
+    if (i - last[at] <= columns) lane.take(x0, x1, min[last[at]], max[last[at]]);
+  });
 }
 
 /** One line through the extremes of every pixel. It breaks at stated gaps, and where the next reading is more than twice as

@@ -23,20 +23,21 @@ export class Figures {
     const silent_s = (performance.now() - (this.store.heard_ms ?? performance.now())) / 1000;
     const silence_s = silent_s > 0.4 ? silent_s : 0;
     for (const board of boards) {
-      if (!this.boards.has(board.port)) this.add(board, boards.length);
+      if (!this.boards.has(board.port)) this.add(board);
       this.boards.get(board.port)(board, silence_s);
     }
   }
 
-  add(board, count) {
+  add(board) {
     const channels = [1, 2].map(channelCard);
     const twins = twinsCard();
     const guard = guardCard(this.rearm);
     const name = element("p", { class: "board-name" });
-    const made = element("div", { class: "board", role: "group", "aria-label": `Board ${board.serial || board.port}` }, count > 1 ? name : null,
+    const made = element("div", { class: "board", role: "group", "aria-label": `Board ${board.serial || board.port}` }, name,
       channels.map((card) => card.made), twins.made, guard.made);
     this.where.append(made);
     this.boards.set(board.port, (now, silence_s) => {
+      name.hidden = this.boards.size < 2;
       say(name, `Board ${now.serial} on ${now.port}`);
       channels.forEach((card, at) => card.show(now.channels[at], silence_s));
       twins.show(now.twins);

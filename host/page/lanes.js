@@ -25,7 +25,7 @@ export class Lane {
 
   /** Takes one column of time into every pixel it touches. */
   take(x0, x1, min, max) {
-    if (!(min <= max)) return;
+    if (!(min <= max) || x1 <= 0) return;
     const begin = Math.max(0, Math.floor(x0));
     const end = Math.min(this.width - 1, Math.max(begin, Math.ceil(x1) - 1));
     for (let x = begin; x <= end; x++) {
