@@ -191,7 +191,11 @@ impl Page {
         std::fs::write(self.place.path().join(setting(what, "file").unwrap()), rows).unwrap();
     }
 
-    fn rehearse(&self, what: &str) {
+    fn rehearse(&mut self, what: &str) {
+        // A collector that was told to end holds its job until it has closed its files.
+        for mut child in self.background.drain(..) {
+            child.wait().unwrap();
+        }
         let optional = |key: &str| setting(what, key);
         let value = |key: &str| optional(key).unwrap_or_else(|| panic!("{}: {what}: no {key}", self.name));
         let mut scenario: steadybench_virtual::Scenario = value("scenario").parse().unwrap();
@@ -208,10 +212,7 @@ impl Page {
             scenario,
             seed: optional("seed").map_or(1, |seed| seed.parse().unwrap()),
         };
-        // The notebook counts seconds, and this bench is faster than any hand.
-        std::thread::sleep(Duration::from_millis(1100));
         bench.record(&self.place.path().join(value("job")));
-        std::thread::sleep(Duration::from_millis(1100));
     }
 }
 

@@ -46,9 +46,9 @@ pub const KEYS: [(&str, &str); 9] = [
     ("chN_nominal_rail_v", "nominal rail voltage, in volts"),
     (
         "margin_share",
-        "twins: share of the larger current that does not matter, 0 to 1",
+        "twins, and beside good units: share of the current that does not matter, 0 to 1",
     ),
-    ("margin_a", "twins: amperes that do not matter"),
+    ("margin_a", "the same: amperes that do not matter"),
 ];
 
 impl Settings {

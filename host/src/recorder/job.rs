@@ -239,7 +239,14 @@ pub fn read_job(folder: &Path) -> Result<Job, Fault> {
 pub fn read_job_text(folder: &Path) -> Result<String, Fault> {
     let path = folder.join(JOB_FILE);
     refuse_link(&path)?;
-    std::fs::read_to_string(&path).map_err(|error| Fault::file(Exit::BadInput, &path, &error))
+    std::fs::read_to_string(&path).map_err(|error| {
+        let fault = Fault::file(Exit::BadInput, &path, &error);
+        if error.kind() == io::ErrorKind::NotFound {
+            fault.remedy("name a job folder, or begin one with `steady job new FOLDER`")
+        } else {
+            fault
+        }
+    })
 }
 
 /// Refuses a file or folder of a job that is a link: it may lead anywhere, and a job may come from anybody.

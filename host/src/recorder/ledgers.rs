@@ -102,8 +102,9 @@ pub fn add_note(job: &Path, kind: NoteKind, text: &str) -> Result<(), Fault> {
     })
 }
 
+/// To the millisecond, as runs are dated: which of the two came first decides a swap.
 fn now() -> String {
-    format!("{:.0}", Timestamp::now())
+    format!("{:.3}", Timestamp::now())
 }
 
 /// Appends what `made` makes of the file's text, under the lock.
