@@ -83,7 +83,7 @@ fn decimals_for(width: f64, value: f64) -> usize {
 }
 
 /// A length of time in the unit a person would use.
-fn duration(seconds: f64) -> String {
+pub(crate) fn duration(seconds: f64) -> String {
     match seconds.abs() {
         s if s < 1e-3 => format!("{:.0} µs", seconds * 1e6),
         s if s < 1.0 => format!("{:.1} ms", seconds * 1e3),

@@ -14,9 +14,12 @@ use crate::fault::Fault;
 use crate::levels::{Level, Means};
 
 /// What is compared.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Measure {
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Measure {
+    /// The mean current.
+    #[default]
     Current,
+    /// Events an hour, or a tap where places were tapped.
     Events,
 }
 

@@ -1,11 +1,15 @@
-//! `steady swap`: does the fault follow the part, stay with the place, or was it a joint?
+//! Does the fault follow the part, stay with the place, or was it a joint? The verdict on an alteration from the runs
+//! around it.
+//!
+//! | module | what it holds |
+//! |---|---|
+//! | [`evidence`] | what a run shows of each channel |
 
 mod evidence;
 
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
-use clap::ValueEnum;
+use indicatif::ProgressBar;
 use serde::Serialize;
 use steadybench_analysis::statistics::Bounded;
 use steadybench_analysis::swap::{
@@ -13,16 +17,16 @@ use steadybench_analysis::swap::{
 };
 use steadybench_analysis::uncertainty::{engineering, with_uncertainty};
 
-use self::evidence::{Measure, of_run};
-use crate::console::Console;
+use self::evidence::of_run;
 use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::grid::grid;
 use crate::job::closing::line;
 use crate::job::trial::{Around, DatedRun, what_it_tells};
 use crate::job::{Alteration, Alterations};
-use crate::quantity::{parse, parse_duration};
-use crate::recorder::{read_alterations, read_job, run_folders, run_tables};
+use crate::recorder::{run_folders, run_tables};
+
+pub use self::evidence::Measure;
 
 /// Share of the larger current before that a level is taken to differ by from run to run, where the operator does not
 /// say it (common practice, no source).
@@ -32,89 +36,75 @@ const REPEATABILITY_SHARE: f64 = 0.01;
 /// no source).
 const LEAST_DIFFERENCE_SHARE: f64 = 0.05;
 
-/// Arguments of `steady swap`.
-#[derive(Debug, clap::Args)]
-pub struct Args {
-    /// The job folder.
-    job: PathBuf,
-    /// Which channel is on the suspect place.
-    #[arg(long, value_parser = clap::value_parser!(u8).range(1..=2))]
-    suspect: u8,
-    /// Number of the alteration; the latest swap, lift or disturbed joint if not given.
-    #[arg(long)]
-    alteration: Option<u32>,
+/// What is asked.
+#[derive(Clone, Debug, Default)]
+pub struct Question {
+    /// Which channel, 1 or 2, is on the suspect place; `None` takes the one that showed more before.
+    pub suspect: Option<u8>,
+    /// Number of the alteration; the latest swap, lift or disturbed joint if `None`.
+    pub alteration: Option<u32>,
     /// What shows the fault.
-    #[arg(long = "of", value_enum, default_value_t)]
-    measure: MeasureName,
-    /// Number of the run before; the last one begun before the alteration if not given.
-    #[arg(long)]
-    before: Option<u32>,
-    /// Number of the run after; the first one begun after the alteration if not given.
-    #[arg(long)]
-    after: Option<u32>,
+    pub measure: Measure,
+    /// Number of the run before; the last one begun before the alteration if `None`.
+    pub before: Option<u32>,
+    /// Number of the run after; the first one begun after the alteration if `None`.
+    pub after: Option<u32>,
     /// Number of the run after it was put back.
-    #[arg(long)]
-    restored: Option<u32>,
-    /// Leave out the beginning of each run, until it has warmed up.
-    #[arg(long, value_parser = parse_duration, default_value = "0s")]
-    skip: Duration,
-    /// By how much the current differs from run to run with nothing touched, as a standard deviation: 2mA.
-    #[arg(long, value_parser = current)]
-    repeatability: Option<f64>,
-    /// The least difference of currents that is a symptom: 10mA.
-    #[arg(long, value_parser = current)]
-    least: Option<f64>,
+    pub restored: Option<u32>,
+    /// Seconds left out at the beginning of each run.
+    pub skip_s: f64,
+    /// By how many amperes the current differs from run to run with nothing touched, as a standard deviation.
+    pub repeatability_a: Option<f64>,
+    /// The least difference of currents that is a symptom, in amperes.
+    pub least_a: Option<f64>,
     /// Which board of runs with several, from 1.
-    #[arg(long)]
-    board: Option<usize>,
-}
-
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, ValueEnum)]
-enum MeasureName {
-    /// The mean current.
-    #[default]
-    Current,
-    /// Events an hour, or a tap where places were tapped.
-    Events,
-}
-
-fn current(text: &str) -> Result<f64, String> {
-    parse(text, "A")
+    pub board: Option<usize>,
 }
 
 /// The answer, for programs and for people.
-#[derive(Debug, Serialize)]
-struct Told {
-    alteration: Alteration,
-    suspect_channel: u8,
-    runs: Runs,
-    trial: Trial,
-    settings: Settings,
-    finding: Finding,
-    assumptions: Vec<String>,
+#[derive(Clone, Debug, Serialize)]
+pub struct Answer {
+    /// The alteration.
+    pub alteration: Alteration,
+    /// Which channel, 1 or 2, is on the suspect place.
+    pub suspect_channel: u8,
+    /// The runs it was judged by.
+    pub runs: Runs,
+    /// What they show.
+    pub trial: Trial,
+    /// What was taken for the rest.
+    pub settings: Settings,
+    /// The verdict.
+    pub finding: Finding,
+    /// What was taken for granted, in words.
+    pub assumptions: Vec<String>,
 }
 
+/// The folders of the runs.
 #[derive(Clone, Debug, Serialize)]
-struct Runs {
-    before: String,
-    after: String,
+pub struct Runs {
+    /// Before the alteration.
+    pub before: String,
+    /// After it.
+    pub after: String,
+    /// After it was put back.
     #[serde(skip_serializing_if = "Option::is_none")]
-    restored: Option<String>,
+    pub restored: Option<String>,
 }
 
 /// Judges.
 ///
 /// # Errors
 /// When there is no such alteration, no run before or after it, or a run cannot give the figure wanted.
-pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
-    read_job(&args.job)?;
-    let alterations = read_alterations(&args.job)?;
-    for mistake in &alterations.mistakes {
-        console.warn(&mistake.to_string());
-    }
-    let (alteration, work) = chosen(args, &alterations)?;
-    let folders = run_folders(&args.job)?;
-    let around = around(args, &alteration, &folders);
+pub fn answer(
+    job: &Path,
+    question: &Question,
+    alterations: &Alterations,
+    bar: &ProgressBar,
+) -> Result<Answer, Fault> {
+    let (alteration, work) = chosen(job, question, alterations)?;
+    let folders = run_folders(job)?;
+    let around = around(question, &alteration, &folders);
     let find = |number: Option<u32>, when: &str, option: &str| folder_of(&folders, number, when, option);
     let before = find(around.before, "before", "--before")?;
     let after = find(around.after, "after", "--after")?;
@@ -122,16 +112,14 @@ pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
         Some(number) if work == Work::Lifted => Some(find(Some(number), "after restoring", "--restored")?),
         _ => None,
     };
-    let bar = console.progress(None, "reading");
-    let measure = match args.measure {
-        MeasureName::Current => Measure::Current,
-        MeasureName::Events => Measure::Events,
-    };
-    let of = |folder: &Path| of_run(folder, args.board, measure, args.skip.as_secs_f64(), &bar);
-    let (suspect, other) = (usize::from(args.suspect - 1), usize::from(2 - args.suspect));
+    let of = |folder: &Path| of_run(folder, question.board, question.measure, question.skip_s, bar);
     let (then, now) = (of(before)?, of(after)?);
     let back = restored.map(of).transpose()?;
-    bar.finish_and_clear();
+    let suspect_channel = match question.suspect {
+        Some(channel) => channel,
+        None => 1 + u8::from(shows(&then.of(1, before)?) > shows(&then.of(0, before)?)),
+    };
+    let (suspect, other) = (usize::from(suspect_channel - 1), usize::from(2 - suspect_channel));
     for (shown, folder) in [(Some(&now), after), (back.as_ref(), restored.unwrap_or(after))] {
         if shown.is_some_and(|shown| shown.exposure_words() != then.exposure_words()) {
             return Err(Fault::new(
@@ -156,7 +144,13 @@ pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
             _ => None,
         },
     };
-    let (settings, mut assumptions) = settings(args, &trial);
+    let (settings, mut assumptions) = settings(question, &trial);
+    if question.suspect.is_none() {
+        assumptions.push(format!(
+            "channel {suspect_channel} is taken for the suspect, as it showed more before; `steady swap --suspect` says \
+             otherwise"
+        ));
+    }
     assumptions.push("the runs were made alike: warmed up, same supply, same programme".to_owned());
     if let Some(exposure) = then.exposure_words() {
         assumptions.push(exposure);
@@ -180,29 +174,35 @@ pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
         after: name(after),
         restored: restored.map(name),
     };
-    let told = Told {
+    Ok(Answer {
         alteration,
-        suspect_channel: args.suspect,
+        suspect_channel,
         runs,
         trial,
         settings,
         finding,
         assumptions,
-    };
-    console.result(&told, page);
-    Ok(Exit::Done)
+    })
+}
+
+/// How much of a symptom a place shows, whatever it is measured by.
+fn shows(evidence: &Evidence) -> f64 {
+    match evidence {
+        Evidence::Level { value, .. } => value.abs(),
+        Evidence::Events { count, .. } => *count as f64,
+    }
 }
 
 /// The alteration that is asked about.
-fn chosen(args: &Args, alterations: &Alterations) -> Result<(Alteration, Work), Fault> {
+fn chosen(job: &Path, question: &Question, alterations: &Alterations) -> Result<(Alteration, Work), Fault> {
     let told = |made: &&Alteration| what_it_tells(made.kind).is_some();
-    let made = match args.alteration {
+    let made = match question.alteration {
         Some(number) => alterations.get(number),
         None => alterations.made.iter().rfind(told),
     };
     let Some(made) = made else {
         return Err(Fault::usage(
-            args.job.display().to_string(),
+            job.display().to_string(),
             "no such swap, lift or disturbed joint is written down in this job",
         )
         .remedy("write it down with `steady job alter`, or name another with --alteration"));
@@ -215,7 +215,7 @@ fn chosen(args: &Args, alterations: &Alterations) -> Result<(Alteration, Work), 
         })
 }
 
-fn around(args: &Args, alteration: &Alteration, folders: &[PathBuf]) -> Around {
+fn around(question: &Question, alteration: &Alteration, folders: &[PathBuf]) -> Around {
     let runs: Vec<DatedRun> = folders
         .iter()
         .filter_map(|folder| {
@@ -228,9 +228,9 @@ fn around(args: &Args, alteration: &Alteration, folders: &[PathBuf]) -> Around {
         .collect();
     let by_time = Around::of(alteration, &runs);
     Around {
-        before: args.before.or(by_time.before),
-        after: args.after.or(by_time.after),
-        restored: args.restored.or(by_time.restored),
+        before: question.before.or(by_time.before),
+        after: question.after.or(by_time.after),
+        restored: question.restored.or(by_time.restored),
     }
 }
 
@@ -261,7 +261,7 @@ fn folder_of<'a>(
 }
 
 /// Settings, the operator's or shares of the larger level, and in words where they are ours.
-fn settings(args: &Args, trial: &Trial) -> (Settings, Vec<String>) {
+fn settings(question: &Question, trial: &Trial) -> (Settings, Vec<String>) {
     let mut assumptions = Vec::new();
     let level = |evidence: Option<Evidence>| match evidence {
         Some(Evidence::Level { value, .. }) => value.abs(),
@@ -282,12 +282,12 @@ fn settings(args: &Args, trial: &Trial) -> (Settings, Vec<String>) {
     };
     let settings = Settings {
         repeatability: or_share(
-            args.repeatability,
+            question.repeatability_a,
             REPEATABILITY_SHARE,
             "what a level differs by from run to run",
         ),
         least_difference: or_share(
-            args.least,
+            question.least_a,
             LEAST_DIFFERENCE_SHARE,
             "the least difference that is a symptom",
         ),
@@ -296,7 +296,9 @@ fn settings(args: &Args, trial: &Trial) -> (Settings, Vec<String>) {
     (settings, assumptions)
 }
 
-const fn word(verdict: Verdict) -> &'static str {
+/// The verdict's word.
+#[must_use]
+pub const fn word(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::FollowsThePart => "follows the part",
         Verdict::StaysWithThePlace => "stays with the place",
@@ -305,8 +307,16 @@ const fn word(verdict: Verdict) -> &'static str {
     }
 }
 
-fn page(told: &Told) -> String {
-    let Told {
+impl Answer {
+    /// The answer as a page for a person.
+    #[must_use]
+    pub fn words(&self) -> String {
+        page(self)
+    }
+}
+
+fn page(told: &Answer) -> String {
+    let Answer {
         trial, finding, runs, ..
     } = told;
     let mut page = format!(

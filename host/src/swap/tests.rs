@@ -11,21 +11,9 @@ fn level(value: f64) -> Evidence {
 fn told(kind: &str, trial: Trial) -> String {
     let file = format!("number,utc,event,kind,what,why\n3,2026-11-25T13:00:00Z,made,{kind},Q4 and Q8,\n");
     let alteration = Alterations::read(&file).made.remove(0);
-    let args = Args {
-        job: PathBuf::from("vents"),
-        suspect: 2,
-        alteration: None,
-        measure: MeasureName::Current,
-        before: None,
-        after: None,
-        restored: None,
-        skip: Duration::ZERO,
-        repeatability: None,
-        least: None,
-        board: None,
-    };
-    let (settings, assumptions) = settings(&args, &trial);
-    page(&Told {
+    let question = Question::default();
+    let (settings, assumptions) = settings(&question, &trial);
+    page(&Answer {
         alteration,
         suspect_channel: 2,
         runs: Runs {
