@@ -27,6 +27,8 @@
 //! | [`kept`] | files in the user's configuration folder |
 //! | [`levels`] | the level of a value over a run, in bounded memory |
 //! | [`references`] | runs of good units, kept to compare with |
+//! | [`report`] | a job on one page that prints, and in tables |
+//! | [`swap`] | the verdict on a swap or a lift, from the runs around it |
 //! | [`table`] | the CSV of any meter, read in bounded memory |
 
 pub mod calibrations;
@@ -50,7 +52,9 @@ pub mod quantity;
 pub mod recorder;
 pub mod references;
 pub mod replay;
+pub mod report;
 pub mod stream;
+pub mod swap;
 pub mod table;
 pub mod units;
 pub mod web;

@@ -21,6 +21,7 @@ pub mod mark;
 pub mod plan;
 pub mod ports;
 pub mod reference;
+pub mod report;
 pub mod run;
 pub mod swap;
 
@@ -53,6 +54,8 @@ enum Command {
     Mark(mark::Args),
     /// Work out on paper which shunt, fuse, limiter or thermistor divider to put in.
     Plan(plan::Args),
+    /// Make the job's report, one page that prints.
+    Report(report::Args),
     /// Begin or end a run of the collector that is running.
     Run(run::Args),
     /// Keep runs of good units to compare with: keep, list, forget.
@@ -98,6 +101,7 @@ fn run(command: Command, console: &Console) -> Result<Exit, Fault> {
         Command::Job(args) => job::run(&args, console),
         Command::Mark(args) => mark::run(&args, console),
         Command::Plan(args) => plan::run(&args, console),
+        Command::Report(args) => report::run(&args, console),
         Command::Run(args) => run::run(&args, console),
         Command::Reference(args) => reference::run(&args, console),
         Command::Swap(args) => swap::run(&args, console),

@@ -157,7 +157,7 @@ pub(super) fn put_mark(text: &mut String, mark: &MarkRow) {
 
 /// A cell of words, quoted where RFC 4180, section 2.6, asks for it. A cell that a spreadsheet would take for a formula
 /// gets an apostrophe before it: a label may come from anybody who may post a mark.
-pub(super) fn put_text(text: &mut String, words: &str) {
+pub(crate) fn put_text(text: &mut String, words: &str) {
     let formula = words.starts_with(['=', '+', '-', '@', '\t', '\r']);
     let quoted = formula || words.contains([',', '"', '\r', '\n']);
     if !quoted {

@@ -14,6 +14,7 @@ mod job;
 mod ledgers;
 pub(crate) mod minutes;
 mod plan;
+mod report_files;
 mod run_toml;
 mod sink;
 mod spool;
@@ -24,10 +25,14 @@ pub mod wire_log;
 mod writer;
 
 pub use announcement::{Announced, Announcement, find_collector};
+pub(crate) use csv_rows::put_text;
 pub use files::{AppendFile, Disk, FileLayer};
 pub use job::{Job, JobFolder, create_job, read_job, read_job_text, run_folders};
 pub use ledgers::{add_alteration, add_note, read_alterations, read_notes, settle_alteration};
 pub use plan::{BoardIntroduction, FullRate, RunKind, RunPlan};
+pub use report_files::{
+    FINDINGS_FILE, REPORT_FILE, is_being_recorded, keep_findings, kept_findings, replace_report, write_table,
+};
 pub use run_toml::{
     BoardTable, ChannelTable, ClosedBoard, ClosedFile, ClosedTable, RunClosed, RunOpened, RunTable,
     SettingsTable, serial_digits,

@@ -1,0 +1,76 @@
+//! Taps and flexes, and recordings of no question, in which faults are looked for.
+
+use steadybench_analysis::tap::{PlaceVerdict, TapFindings};
+
+use crate::examine::words::duration;
+
+use super::{Bound, Told, Tone};
+
+pub(super) fn tell(findings: &TapFindings, asked: bool, told: &mut Told) {
+    let accused: Vec<&str> = findings
+        .locations
+        .iter()
+        .filter(|place| place.accused)
+        .map(|place| place.label.as_str())
+        .collect();
+    let cleared = findings
+        .locations
+        .iter()
+        .filter(|place| place.verdict == PlaceVerdict::Cleared)
+        .count();
+    let places = findings.locations.len();
+    if !accused.is_empty() {
+        let word = if accused.len() == 1 {
+            "this joint"
+        } else {
+            "these joints"
+        };
+        let reason =
+            format!("more of its taps were answered than chance explains, even among {places} places");
+        told.word(None, format!("{word}: {}", accused.join(", ")), Tone::Bad, reason);
+    } else if places > 0 && cleared == places {
+        told.word(
+            None,
+            "every place cleared",
+            Tone::Good,
+            "enough taps without an answer everywhere",
+        );
+    } else if places > 0 {
+        let reason = format!(
+            "{cleared} of {places} places are cleared; the others had too few taps, or answers that chance may explain"
+        );
+        told.word(None, "no place accused", Tone::Open, reason);
+    } else if asked {
+        told.word(None, "not enough data", Tone::Open, "no tap was marked");
+    }
+    let faults = findings
+        .events
+        .iter()
+        .filter(|found| found.event.kind.is_fault())
+        .count() as u64
+        + findings.events_forgotten;
+    let over = duration(findings.observed_s);
+    if faults == 0 {
+        let reason = format!("in {over}; one may still be to come");
+        told.word(None, "no fault seen", Tone::Open, reason);
+    } else {
+        told.word(
+            None,
+            format!("faults seen: {faults}"),
+            Tone::Bad,
+            format!("in {over}"),
+        );
+    }
+    if findings.blow_disturbs {
+        let reason = "innocent places answer taps too, so taps were compared with taps";
+        told.word(None, "blows are felt everywhere", Tone::Open, reason);
+    }
+    for place in &findings.locations {
+        let bound = Bound::Interval {
+            low: place.hit_probability_low,
+            high: place.hit_probability_high,
+        };
+        let what = format!("share of taps answered at {}", place.label);
+        told.figure(None, what, place.hit_probability, "", bound);
+    }
+}

@@ -1,0 +1,270 @@
+//! A recording: a panel for each channel over one time axis, extremes as a band, events as numbered shapes.
+
+use plotters::chart::{ChartBuilder, ChartContext};
+use plotters::coord::Shift;
+use plotters::coord::types::RangedCoordf64;
+use plotters::element::{EmptyElement, PathElement, Polygon, Rectangle, Text};
+use plotters::prelude::{Cartesian2d, DrawingArea, IntoDrawingArea, IntoFont, SVGBackend};
+use plotters::style::text_anchor::{HPos, Pos, VPos};
+use plotters::style::{Color, IntoTextStyle};
+
+use crate::report::trace::{Extremes, Trace};
+
+use super::axis::Axis;
+use super::{BANDS, CHANNELS, GRID, INK, Svg, WIDTH, WORDS, drawn};
+
+/// Stretches drawn at most: about one for each three units of width.
+const STRETCHES: usize = 1024;
+
+/// Height of a panel.
+const PANEL: u32 = 250;
+
+/// Height of the time axis with its words.
+const TIME_AXIS: u32 = 70;
+
+/// Marks with a number or letter at most; more of them would run into each other and are drawn bare.
+const LABELLED_MAX: usize = 40;
+
+/// The shape of a mark.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Shape {
+    /// The current fell: a full triangle on its tip.
+    Fell,
+    /// The current rose: a full triangle on its base.
+    Rose,
+    /// It changed for good: a full square.
+    Stepped,
+    /// It was judged harmless: an open circle, as four strokes.
+    Harmless,
+}
+
+/// An event on a channel.
+#[derive(Clone, Debug, PartialEq)]
+pub struct EventMark {
+    /// Instant, in seconds.
+    pub at_s: f64,
+    /// Channel, 1 or 2.
+    pub channel: u8,
+    /// Its shape.
+    pub shape: Shape,
+    /// Its number in the table.
+    pub number: usize,
+}
+
+/// What is drawn.
+#[derive(Clone, Debug, Default)]
+pub struct Marks {
+    /// Events.
+    pub events: Vec<EventMark>,
+    /// Taps: instant and the letter of the place.
+    pub taps: Vec<(f64, String)>,
+    /// Stretches without readings: from, to.
+    pub gaps: Vec<(f64, f64)>,
+}
+
+type Panel<'a> = DrawingArea<SVGBackend<'a>, Shift>;
+type Chart<'a> = ChartContext<'a, SVGBackend<'a>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
+type Outcome = Result<(), plotters::drawing::DrawingAreaErrorKind<std::io::Error>>;
+
+/// Draws the channels, 1 and 2 as far as they had readings; `None` when none had.
+#[must_use]
+pub fn strip(trace: &Trace, only: Option<u8>, marks: &Marks) -> Option<Svg> {
+    let all = trace.all();
+    let channels: Vec<usize> = [0, 1]
+        .into_iter()
+        .filter(|&at| !all.current_a[at].is_empty() && only.is_none_or(|only| usize::from(only) == at + 1))
+        .collect();
+    if channels.is_empty() {
+        return None;
+    }
+    let (stretches, length_s) = trace.stretches(STRETCHES);
+    let time = Axis::of_time(trace.from_s(), trace.ended_s() + length_s);
+    let height = PANEL * channels.len() as u32 + TIME_AXIS;
+    drawn(|text| {
+        let root = SVGBackend::with_string(text, (WIDTH, height)).into_drawing_area();
+        let mut rest = root.clone();
+        for (position, &channel) in channels.iter().enumerate() {
+            let last = position + 1 == channels.len();
+            let panel = if last {
+                rest.clone()
+            } else {
+                let (panel, below) = rest.split_vertically(PANEL);
+                rest = below;
+                panel
+            };
+            let points: Vec<(f64, Extremes)> = stretches
+                .iter()
+                .map(|(start_s, stretch)| (*start_s, stretch.current_a[channel]))
+                .collect();
+            draw_panel(&panel, channel, &points, length_s, &time, last, marks)?;
+        }
+        root.present()
+    })
+}
+
+fn draw_panel(
+    panel: &Panel<'_>,
+    channel: usize,
+    points: &[(f64, Extremes)],
+    length_s: f64,
+    time: &Axis,
+    last: bool,
+    marks: &Marks,
+) -> Outcome {
+    let all = points
+        .iter()
+        .fold(Extremes::default(), |all, (_, one)| all.with(*one));
+    let current = Axis::of_quantity(all.min, all.max, "A");
+    let words = ("sans-serif", WORDS).into_font();
+    let mut chart: Chart<'_> = ChartBuilder::on(panel)
+        .margin_right(24)
+        .margin_top(34)
+        .x_label_area_size(if last { TIME_AXIS } else { 8 })
+        .y_label_area_size(130)
+        .build_cartesian_2d(time.range.clone(), current.range.clone())?;
+    chart
+        .configure_mesh()
+        .x_labels(9)
+        .y_labels(5)
+        .max_light_lines(0)
+        .bold_line_style(GRID)
+        .axis_style(INK)
+        .label_style(words.clone().color(&INK))
+        .x_label_formatter(&|value| if last { time.label(*value) } else { String::new() })
+        .y_label_formatter(&|value| current.label(*value))
+        .draw()?;
+    draw_gaps(&mut chart, marks, &current)?;
+    draw_band(&mut chart, channel, points, length_s)?;
+    draw_events(&mut chart, channel, marks, &current)?;
+    draw_taps(&mut chart, marks, &current)?;
+    let head = words
+        .into_text_style(panel)
+        .color(&INK)
+        .pos(Pos::new(HPos::Left, VPos::Top));
+    panel.draw_text(
+        &format!("channel {}, {}", channel + 1, current.unit),
+        &head,
+        (6, 2),
+    )?;
+    if last {
+        let (width, height) = panel.dim_in_pixel();
+        let foot = ("sans-serif", WORDS)
+            .into_font()
+            .into_text_style(panel)
+            .color(&INK)
+            .pos(Pos::new(HPos::Right, VPos::Bottom));
+        let at = (width as i32 - 24, height as i32 - 2);
+        panel.draw_text(&format!("{} since the first reading", time.unit), &foot, at)?;
+    }
+    Ok(())
+}
+
+/// Runs of neighbouring stretches that have readings, as bands from least to greatest, with the mean in them.
+fn draw_band(chart: &mut Chart<'_>, channel: usize, points: &[(f64, Extremes)], length_s: f64) -> Outcome {
+    for run in points.chunk_by(|(_, a), (_, b)| a.is_empty() == b.is_empty()) {
+        if run.first().is_none_or(|(_, first)| first.is_empty()) {
+            continue;
+        }
+        // A band begins with its first stretch and ends with its last, so that a single one has a width too.
+        let edges = |at: usize, start_s: f64| {
+            let middle = start_s + 0.5 * length_s;
+            match at {
+                0 if run.len() == 1 => vec![start_s, start_s + length_s],
+                0 => vec![start_s, middle],
+                _ if at + 1 == run.len() => vec![middle, start_s + length_s],
+                _ => vec![middle],
+            }
+        };
+        let along = |of: &dyn Fn(&Extremes) -> f64| -> Vec<(f64, f64)> {
+            run.iter()
+                .enumerate()
+                .flat_map(|(at, (start_s, one))| {
+                    edges(at, *start_s)
+                        .into_iter()
+                        .map(move |x| (x, one))
+                        .collect::<Vec<_>>()
+                })
+                .map(|(x, one)| (x, of(one)))
+                .collect()
+        };
+        let (upper, lower) = (along(&|one| one.max), along(&|one| one.min));
+        let single = run.iter().all(|(_, one)| one.count() <= 1);
+        if !single {
+            let outline: Vec<(f64, f64)> = upper.iter().copied().chain(lower.iter().rev().copied()).collect();
+            chart.draw_series([Polygon::new(outline.clone(), BANDS[channel].filled())])?;
+            // The outline keeps a needle of one stretch visible however small the picture is made.
+            chart.draw_series([PathElement::new(upper, BANDS[channel].stroke_width(2))])?;
+            chart.draw_series([PathElement::new(lower, BANDS[channel].stroke_width(2))])?;
+        }
+        let mean = along(&|one| one.mean().unwrap_or(f64::NAN));
+        chart.draw_series([PathElement::new(mean, CHANNELS[channel].stroke_width(2))])?;
+    }
+    Ok(())
+}
+
+fn draw_events(chart: &mut Chart<'_>, channel: usize, marks: &Marks, current: &Axis) -> Outcome {
+    let here: Vec<&EventMark> = marks
+        .events
+        .iter()
+        .filter(|event| usize::from(event.channel) == channel + 1)
+        .collect();
+    let top = current.range.end;
+    for event in &here {
+        let outline = match event.shape {
+            Shape::Fell => vec![(-9, 4), (9, 4), (0, 22)],
+            Shape::Rose => vec![(-9, 22), (9, 22), (0, 4)],
+            Shape::Stepped => vec![(-8, 5), (8, 5), (8, 21), (-8, 21)],
+            Shape::Harmless => vec![(0, 4), (9, 13), (0, 22), (-9, 13), (0, 4)],
+        };
+        let at = || EmptyElement::at((event.at_s, top));
+        if event.shape == Shape::Harmless {
+            chart.draw_series([at() + PathElement::new(outline, INK.stroke_width(2))])?;
+        } else {
+            chart.draw_series([at() + Polygon::new(outline, INK.filled())])?;
+        }
+        if here.len() <= LABELLED_MAX {
+            let style = ("sans-serif", WORDS - 4)
+                .into_font()
+                .color(&INK)
+                .pos(Pos::new(HPos::Center, VPos::Bottom));
+            chart.draw_series([at() + Text::new(event.number.to_string(), (0, 0), style)])?;
+        }
+    }
+    Ok(())
+}
+
+fn draw_taps(chart: &mut Chart<'_>, marks: &Marks, current: &Axis) -> Outcome {
+    let bottom = current.range.start;
+    let labelled = marks.taps.len() <= LABELLED_MAX;
+    for (at_s, letter) in &marks.taps {
+        let at = || EmptyElement::at((*at_s, bottom));
+        chart.draw_series([at() + PathElement::new(vec![(0, 0), (0, -14)], INK.stroke_width(2))])?;
+        if labelled {
+            let style = ("sans-serif", WORDS - 4)
+                .into_font()
+                .color(&INK)
+                .pos(Pos::new(HPos::Center, VPos::Bottom));
+            chart.draw_series([at() + Text::new(letter.clone(), (0, -14), style)])?;
+        }
+    }
+    Ok(())
+}
+
+/// A gap is a hatched field over the whole height, at least a few units wide.
+fn draw_gaps(chart: &mut Chart<'_>, marks: &Marks, current: &Axis) -> Outcome {
+    let range = chart.plotting_area().get_x_range();
+    let unit = (range.end - range.start) / f64::from(WIDTH - 160);
+    let (bottom, top) = (current.range.start, current.range.end);
+    for &(from_s, to_s) in &marks.gaps {
+        let middle = 0.5 * (from_s + to_s);
+        let half = (0.5 * (to_s - from_s)).max(3.0 * unit);
+        let (from, to) = ((middle - half).max(range.start), (middle + half).min(range.end));
+        chart.draw_series([Rectangle::new([(from, bottom), (to, top)], GRID.filled())])?;
+        let lines = (((to - from) / (10.0 * unit)) as usize).clamp(1, 200);
+        for line in 0..=lines {
+            let x = from + (to - from) * line as f64 / lines as f64;
+            chart.draw_series([PathElement::new(vec![(x, bottom), (x, top)], INK.stroke_width(1))])?;
+        }
+    }
+    Ok(())
+}
