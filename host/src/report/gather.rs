@@ -74,7 +74,7 @@ pub fn gather_and(job: &Path, also: Keep, bar: &ProgressBar) -> Result<Report, F
     for (folder, survey) in folders.iter().zip(surveys) {
         runs.push(told_run(folder, survey, also, being_recorded, &mut met, bar));
     }
-    let swaps = swaps(job, &alterations, bar);
+    let swaps = swaps(job, &runs, &alterations, bar);
     let standing = Standing::of(&runs, &alterations.made, &closing);
     let summary = summary(&described, &runs, &alterations.made, &swaps, &standing);
     Ok(Report {

@@ -219,7 +219,7 @@ fn windows_of(
     bar: &ProgressBar,
 ) -> Result<Vec<Window>, Fault> {
     let wanted = match findings {
-        Findings::PowerUp(found) => found.inrush.iter().filter_map(switch_on).collect(),
+        Findings::PowerUp(found) => switch_on(&found.inrush).into_iter().collect(),
         Findings::Tap(found) => {
             let accused = found.locations.iter().filter(|place| place.accused);
             let of_places = accused.filter_map(|place| {
@@ -271,7 +271,7 @@ const WINDOWS_MAX: usize = 3;
 
 struct Wanted {
     title: String,
-    channel: u8,
+    channel: Option<u8>,
     from_us: i64,
     to_us: i64,
 }
@@ -281,20 +281,26 @@ fn around(what: String, channel: u8, start_s: f64, end_s: f64) -> Wanted {
     let length_s = (end_s - start_s).clamp(0.02, 0.4);
     Wanted {
         title: format!("{what}, {start_s:.3} s after the run's first reading"),
-        channel,
+        channel: Some(channel),
         from_us: ((start_s - 0.5 * length_s) * 1e6).max(0.0) as i64,
         to_us: ((start_s + 2.0 * length_s) * 1e6) as i64,
     }
 }
 
-/// The first moments after a switch-on: until the current has settled, and no longer than a glance takes in.
-fn switch_on(found: &ChannelPowerUp) -> Option<Wanted> {
-    let onset_s = found.onset_s?;
-    let settled_s = found.settling_time_s.unwrap_or(0.3);
-    let length_s = (1.5 * settled_s).clamp(0.05, 1.0);
+/// The first moments after the switch-on: until the currents have settled, and no longer than a glance takes in.
+fn switch_on(found: &[ChannelPowerUp]) -> Option<Wanted> {
+    let onset_s = found
+        .iter()
+        .filter_map(|channel| channel.onset_s)
+        .reduce(f64::min)?;
+    let settled = found.iter().filter_map(|channel| channel.settling_time_s);
+    let length_s = (1.5 * settled.fold(0.1, f64::max)).clamp(0.05, 1.0);
     Some(Wanted {
-        title: format!("the first {}", crate::examine::words::duration(length_s)),
-        channel: found.channel,
+        title: format!(
+            "the first {} after the switch-on",
+            crate::examine::words::duration(length_s)
+        ),
+        channel: None,
         from_us: ((onset_s - 0.1 * length_s) * 1e6).max(0.0) as i64,
         to_us: ((onset_s + length_s) * 1e6) as i64,
     })
@@ -308,7 +314,7 @@ fn fill(wanted: Vec<Wanted>, log: &Path, period_us: u32, bar: &ProgressBar) -> R
         .into_iter()
         .map(|window| Window {
             title: window.title,
-            channel: Some(window.channel),
+            channel: window.channel,
             trace: Trace::between(window.from_us, window.to_us, period_us),
         })
         .collect();

@@ -124,15 +124,15 @@ fn older_than(run: &RunTold, made: Option<Timestamp>) -> bool {
         .is_some_and(|(started, made)| made > started)
 }
 
+/// What a run found stands until it is repeated: an alteration since may have mended it, and nobody knows.
 fn of_run(run: &RunTold, about: &'static str, last_made: Option<Timestamp>) -> Point {
-    let tone = tone_of(run);
-    let (tone, since) = if older_than(run, last_made) {
-        (
+    let (tone, since) = match (tone_of(run), older_than(run, last_made)) {
+        (tone, false) => (tone, ""),
+        (Tone::Bad, true) => (Tone::Bad, " Something was altered since; repeat it to know."),
+        (_, true) => (
             Tone::Open,
             " Something was altered since, and it was not repeated.",
-        )
-    } else {
-        (tone, "")
+        ),
     };
     Point {
         about,

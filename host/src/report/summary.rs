@@ -124,14 +124,33 @@ fn twins(job: &Job, board: &BoardTold, when: &str) -> Option<String> {
         return None;
     };
     let names = [channel_name(job, 1), channel_name(job, 2)];
-    let means = found.mean_a.map(|mean_a| plain(mean_a, "A"));
-    let figures = format!("{} drew {} and {} {}", names[0], means[0], names[1], means[1]);
+    let means = found.mean_a.map(about);
+    let figures = format!(
+        "{} drew about {} and {} about {}",
+        names[0], means[0], names[1], means[1]
+    );
     let sentence = match found.compare.standing {
         TwinStanding::Alike => format!("{when}the two like stages were alike: {figures}"),
         TwinStanding::Differs => format!("{when}the two like stages differed: {figures}"),
         TwinStanding::CannotSayYet { .. } => return None,
     };
     Some(format!("{}.", capital(&sentence)))
+}
+
+/// A current to two digits: the figures with their bounds stand below.
+fn about(current_a: f64) -> String {
+    if current_a == 0.0 || !current_a.is_finite() {
+        return plain(0.0, "A");
+    }
+    let step = 10.0_f64.powf(current_a.abs().log10().floor() - 1.0);
+    let rounded = (current_a / step).round() * step;
+    match rounded.abs() {
+        a if a >= 10.0 => format!("{rounded:.0} A"),
+        a if a >= 1.0 => format!("{rounded:.1} A"),
+        a if a >= 0.01 => format!("{:.0} mA", rounded * 1e3),
+        a if a >= 0.001 => format!("{:.1} mA", rounded * 1e3),
+        _ => format!("{:.0} µA", rounded * 1e6),
+    }
 }
 
 fn tap(board: &BoardTold) -> Option<String> {
@@ -151,9 +170,30 @@ fn tap(board: &BoardTold) -> Option<String> {
         .count();
     match (accused.len(), found.locations.len()) {
         (_, 0) => None,
-        (0, places) => Some(format!(
-            "Tapping the board at {places} places pointed at none of them; {cleared} of them can be ruled out."
-        )),
+        (0, places) if cleared == places => {
+            Some("Tapping the board brought no fault: every place tapped can be ruled out.".to_owned())
+        }
+        (0, places) => {
+            let faults = found
+                .events
+                .iter()
+                .filter(|found| found.event.kind.is_fault())
+                .count();
+            let seen = if faults > 0 {
+                "Faults were seen while the board was tapped"
+            } else {
+                "The board was tapped"
+            };
+            let ruled_out = if cleared == 0 {
+                "none".to_owned()
+            } else {
+                cleared.to_string()
+            };
+            Some(format!(
+                "{seen}, and the taps at {places} places pointed at none of them for certain; {ruled_out} of them can be \
+                 ruled out so far."
+            ))
+        }
         (1, _) => Some(format!(
             "Tapping the board made the fault appear at {}: a bad joint there.",
             accused[0]

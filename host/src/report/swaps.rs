@@ -7,10 +7,12 @@ use serde::Serialize;
 use steadybench_analysis::swap::Verdict;
 
 use crate::job::closing::line;
-use crate::job::trial::what_it_tells;
+use crate::job::trial::{Around, DatedRun, what_it_tells};
 use crate::job::{Alteration, Alterations};
-use crate::swap::{Answer, Question, answer, word};
+use crate::recorder::RunKind;
+use crate::swap::{Answer, Measure, Question, answer, word};
 
+use super::content::RunTold;
 use super::figures::{Tone, Word};
 
 /// What an alteration told.
@@ -29,17 +31,74 @@ pub struct SwapTold {
 }
 
 /// Judges every alteration that can tell something.
-pub(super) fn swaps(job: &Path, alterations: &Alterations, bar: &ProgressBar) -> Vec<SwapTold> {
+pub(super) fn swaps(
+    job: &Path,
+    runs: &[RunTold],
+    alterations: &Alterations,
+    bar: &ProgressBar,
+) -> Vec<SwapTold> {
     let told = alterations
         .made
         .iter()
         .filter(|made| what_it_tells(made.kind).is_some());
-    told.map(|made| judged(job, made, alterations, bar)).collect()
+    told.map(|made| judged(job, made, runs, alterations, bar))
+        .collect()
 }
 
-fn judged(job: &Path, made: &Alteration, alterations: &Alterations, bar: &ProgressBar) -> SwapTold {
+/// What else was made between the runs that stand around an alteration.
+fn others_between(made: &Alteration, runs: &[RunTold], alterations: &Alterations) -> Vec<String> {
+    let dated = dated(runs);
+    let around = Around::of(made, &dated);
+    let began = |number: Option<u32>| {
+        dated
+            .iter()
+            .find(|run| Some(run.number) == number)
+            .map(|run| run.started)
+    };
+    let (Some(from), Some(to)) = (began(around.before), began(around.after)) else {
+        return Vec::new();
+    };
+    let others = alterations
+        .made
+        .iter()
+        .filter(|other| other.number != made.number && other.utc.is_some_and(|utc| utc > from && utc <= to));
+    others.map(line).collect()
+}
+
+fn dated(runs: &[RunTold]) -> Vec<DatedRun> {
+    let known = runs.iter().filter_map(|run| {
+        Some(DatedRun {
+            number: run.number,
+            started: run.started_utc?,
+        })
+    });
+    known.collect()
+}
+
+/// What shows the fault: events where both runs were for tapping, the mean current else.
+fn measure(made: &Alteration, runs: &[RunTold]) -> Measure {
+    let around = Around::of(made, &dated(runs));
+    let tapped = |number: Option<u32>| {
+        runs.iter()
+            .any(|run| Some(run.number) == number && run.kind == Some(RunKind::Tap))
+    };
+    if tapped(around.before) && tapped(around.after) {
+        Measure::Events
+    } else {
+        Measure::Current
+    }
+}
+
+fn judged(
+    job: &Path,
+    made: &Alteration,
+    runs: &[RunTold],
+    alterations: &Alterations,
+    bar: &ProgressBar,
+) -> SwapTold {
     let question = Question {
         alteration: Some(made.number),
+        measure: measure(made, runs),
         ..Question::default()
     };
     let bare = |reason: String| SwapTold {
@@ -54,6 +113,13 @@ fn judged(job: &Path, made: &Alteration, alterations: &Alterations, bar: &Progre
         page: String::new(),
         answer: None,
     };
+    let others = others_between(made, runs, alterations);
+    if !others.is_empty() {
+        return bare(format!(
+            "more was altered between the runs before and after it, so neither can be told by itself: {}",
+            others.join("; ")
+        ));
+    }
     match answer(job, &question, alterations, bar) {
         Err(fault) => bare(fault.to_string().replace("\n  ", "; ")),
         Ok(answer) => {

@@ -55,6 +55,19 @@ impl Extremes {
         (self.count > 0).then(|| self.sum / self.count as f64)
     }
 
+    /// The same with the mean for its least and greatest.
+    #[must_use]
+    pub fn at_mean(self) -> Self {
+        match self.mean() {
+            None => self,
+            Some(mean) => Self {
+                min: mean,
+                max: mean,
+                ..self
+            },
+        }
+    }
+
     /// Values taken in.
     #[must_use]
     pub const fn count(&self) -> u64 {
@@ -192,6 +205,20 @@ impl Trace {
         )
     }
 
+    /// The recording from `from_s` on, to a whole stretch.
+    #[must_use]
+    pub fn later_than(&self, from_s: f64) -> Self {
+        let skipped = ((from_s * 1e6) as i64 - self.from_us).max(0) / self.stretch_us;
+        let at = usize::try_from(skipped)
+            .unwrap_or(usize::MAX)
+            .min(self.stretches.len());
+        Self {
+            from_us: self.from_us + at as i64 * self.stretch_us,
+            stretches: self.stretches[at..].to_vec(),
+            ..*self
+        }
+    }
+
     /// Everything in one.
     #[must_use]
     pub fn all(&self) -> Stretch {
@@ -225,13 +252,15 @@ mod tests {
         }
     }
 
-    /// One reading of 0 A in twelve hours at 1000 readings/s: the extremes hold it at whatever width, memory is bounded.
+    /// One millisecond of 0 A in twelve hours: the extremes hold it at whatever width, memory is bounded.
     #[test]
     fn a_millisecond_in_twelve_hours_is_there_at_every_scale() {
         let mut trace = Trace::whole(1000);
-        for index in 0..43_200_000_i64 {
-            let current_a = if index == 31_415_926 { 0.0 } else { 0.25 };
-            trace.take(&reading(index * 1000, current_a));
+        for index in 0..2_160_000_i64 {
+            trace.take(&reading(index * 20_000, 0.25));
+            if index == 1_570_796 {
+                trace.take(&reading(31_415_926_000, 0.0));
+            }
         }
         for most in [10, 100, 1000, 4096] {
             let (stretches, length_s) = trace.stretches(most);
@@ -249,7 +278,10 @@ mod tests {
             assert!((31_415.926 - seen[0]) >= 0.0 && (31_415.926 - seen[0]) < length_s);
         }
         assert!(trace.all().current_a[1].is_empty());
-        assert_eq!(trace.all().current_a[0].count(), 43_200_000);
+        assert_eq!(trace.all().current_a[0].count(), 2_160_001);
+        let late = trace.later_than(40_000.0);
+        assert!((late.from_s() - 40_000.0).abs() < 20.0, "{}", late.from_s());
+        assert!((late.all().current_a[0].min - 0.25).abs() < 1e-12);
     }
 
     #[test]

@@ -96,6 +96,8 @@ impl Figure {
     pub fn value_words(&self) -> String {
         match (self.unit, &self.bound) {
             ("s", _) => duration(self.value),
+            ("", Bound::Interval { low, high }) => bare(self.value, high - low),
+            ("", _) => bare(self.value, 0.01 * self.value.abs()),
             (unit, Bound::Interval { low, high }) => {
                 let whole = bounded(self.value, Some(*low), Some(*high), unit);
                 whole.split(" (").next().unwrap_or_default().trim_end().to_owned()
@@ -118,6 +120,10 @@ impl Figure {
         };
         match (self.unit, &self.bound) {
             ("s", Bound::Interval { low, high }) => format!("{} to {}", duration(*low), duration(*high)),
+            ("", Bound::Interval { low, high }) => {
+                format!("{} to {}", bare(*low, high - low), bare(*high, high - low))
+            }
+            ("", Bound::AtLeast { low }) => format!("at least {}", bare(*low, 0.01 * low.abs())),
             ("s", Bound::AtLeast { low }) => format!("at least {}", duration(*low)),
             (unit, Bound::Interval { low, high }) => {
                 inner(bounded(self.value, Some(*low), Some(*high), unit))
@@ -126,6 +132,16 @@ impl Figure {
             (_, Bound::None { reason }) => reason.clone(),
         }
     }
+}
+
+/// A number without a unit, with two digits of a width.
+fn bare(value: f64, width: f64) -> String {
+    let decimals = if width > 0.0 && width.is_finite() {
+        (1.0 - width.log10().floor()).clamp(0.0, 6.0) as usize
+    } else {
+        2
+    };
+    format!("{value:.decimals$}")
 }
 
 /// Where the readers of a run's findings put its words and figures.

@@ -51,8 +51,9 @@ pub(super) fn tell(findings: &TapFindings, asked: bool, told: &mut Told) {
         + findings.events_forgotten;
     let over = duration(findings.observed_s);
     if faults == 0 {
-        let reason = format!("in {over}; one may still be to come");
-        told.word(None, "no fault seen", Tone::Open, reason);
+        let settled = places > 0 && cleared == places;
+        let tone = if settled { Tone::Good } else { Tone::Open };
+        told.word(None, "no fault seen", tone, format!("in {over}"));
     } else {
         told.word(
             None,

@@ -6,15 +6,15 @@ use steadybench_analysis::events::{Event, EventKind};
 use steadybench_analysis::soak::SoakEventKind;
 use steadybench_analysis::tap::{PlaceVerdict, TapFindings};
 
-use crate::examine::Findings;
 use crate::examine::words::{bounded, duration, plain};
+use crate::examine::{Findings, Kind};
 use crate::recorder::RunKind;
 use crate::report::content::{BoardTold, Report, RunTold, Window};
 use crate::report::figures::Tone;
 use crate::report::overlay::Pair;
 use crate::report::plot::interval::share;
 use crate::report::plot::overlay::{Line, overlay};
-use crate::report::plot::strip::{EventMark, Marks, Shape, strip};
+use crate::report::plot::strip::{EventMark, Marks, Shape, course, strip};
 use crate::report::summary::channel_name;
 
 use super::markup::{Cell, Markup};
@@ -65,7 +65,7 @@ fn run_section(page: &mut Markup, report: &Report, run: &RunTold) {
         .raw(": ")
         .text(kind_words(run.kind))
         .raw("</h3>");
-    page.element("<p class=\"small\">", &run_line(run), "</p>");
+    page.element("<p class=\"small line\">", &run_line(run), "</p>");
     for missing in &run.missing {
         page.element("<p class=\"warn\">Missing: ", missing, "</p>");
     }
@@ -125,17 +125,32 @@ fn board_section(page: &mut Markup, report: &Report, board: &BoardTold) {
         strip(&board.trace, None, &marks).as_ref(),
         &caption(report, board, &marks),
     );
+    slow_course(page, board);
     for window in &board.windows {
         window_figure(page, report, window, &marks);
     }
     if let Findings::Tap(found) = &board.findings {
         places(page, found, &letters);
     }
-    events(page, board, &rows);
+    events(page, &rows);
     figures(page, report, board);
     if let Findings::Twins(found) = &board.findings {
-        beside(page, report, found);
+        beside(page, found);
     }
+}
+
+/// A soak begins with the switch-on, beside which nothing that follows can be seen; and its short events hide its course.
+fn slow_course(page: &mut Markup, board: &BoardTold) {
+    if board.examined_as != Kind::Soak {
+        return;
+    }
+    let from_s = (0.02 * board.duration_s).clamp(2.0, 300.0);
+    let later = board.trace.later_than(from_s);
+    let caption = format!(
+        "The slow course from {} on: means of stretches of time, and the temperatures. Short events do not show here.",
+        duration(later.from_s())
+    );
+    page.figure(course(&later).as_ref(), &caption);
 }
 
 fn channel_words(report: &Report, channel: u8) -> String {
@@ -292,8 +307,11 @@ fn marks(board: &BoardTold, letters: &BTreeMap<String, String>) -> (Marks, Vec<V
                     SoakEventKind::Spike => EventKind::Spike,
                     _ => EventKind::Step,
                 };
-                let size = format!("{} (its score says how sure)", plain(event.size_a, "A"));
-                let about = format!("{:.1} standard deviations of the noise", event.score);
+                let size = plain(event.size_a, "A");
+                let about = format!(
+                    "stands out by {:.1} standard deviations of the noise",
+                    event.score
+                );
                 take(
                     event.start_s,
                     event.end_s,
@@ -364,7 +382,7 @@ fn places(page: &mut Markup, found: &TapFindings, letters: &BTreeMap<String, Str
             };
             let (low, high) = (place.hit_probability_low, place.hit_probability_high);
             let more = match place.more_taps_to_clear {
-                Some(more) if more > 0 => format!("{more} more without an answer would clear it"),
+                Some(more) if more > 0 => format!("{more} more without an answer clear it"),
                 _ => String::new(),
             };
             vec![
@@ -414,7 +432,7 @@ fn probability(p: f64) -> String {
     }
 }
 
-fn events(page: &mut Markup, board: &BoardTold, rows: &[Vec<String>]) {
+fn events(page: &mut Markup, rows: &[Vec<String>]) {
     if rows.is_empty() {
         return;
     }
@@ -425,7 +443,7 @@ fn events(page: &mut Markup, board: &BoardTold, rows: &[Vec<String>]) {
         .map(|row| row.iter().cloned().map(Cell::Text).collect())
         .collect();
     page.table(
-        &["no.", "at", "channel", "kind", "size (95 %)", "length", "about"],
+        &["no.", "at", "channel", "kind", "size, 95 %", "length", "about"],
         &listed,
     );
     let more = rows.len().saturating_sub(EVENTS_LISTED);
@@ -433,7 +451,6 @@ fn events(page: &mut Markup, board: &BoardTold, rows: &[Vec<String>]) {
         let words = format!("And {more} more; `steady report --csv` and events.csv of the run list them.");
         page.element("<p class=\"small\">", &words, "</p>");
     }
-    let _ = board;
 }
 
 fn figures(page: &mut Markup, report: &Report, board: &BoardTold) {
@@ -460,7 +477,15 @@ fn figures(page: &mut Markup, report: &Report, board: &BoardTold) {
     );
 }
 
-fn beside(page: &mut Markup, report: &Report, found: &steadybench_analysis::twins::TwinFindings) {
+/// A figure of a comparison: in the unit that ends its name, where it has one.
+fn side_words(what: &str, value: f64) -> String {
+    match what.rsplit_once(", ") {
+        Some((_, unit @ ("A" | "V"))) => plain(value, unit),
+        _ => format!("{value:.4}"),
+    }
+}
+
+fn beside(page: &mut Markup, found: &steadybench_analysis::twins::TwinFindings) {
     let rows: Vec<Vec<Cell>> = found
         .beside
         .iter()
@@ -472,14 +497,13 @@ fn beside(page: &mut Markup, report: &Report, found: &steadybench_analysis::twin
             };
             vec![
                 Cell::Text(side.what.clone()),
-                Cell::Figure(format!("{:.4}", side.value[0])),
-                Cell::Figure(format!("{:.4}", side.value[1])),
+                Cell::Figure(side_words(&side.what, side.value[0])),
+                Cell::Figure(side_words(&side.what, side.value[1])),
                 Cell::Word(tone, word.to_owned()),
                 Cell::Text(side.reason.clone()),
             ]
         })
         .collect();
-    let _ = report;
     page.table(
         &["beside the mean", "channel 1", "channel 2", "word", "rule"],
         &rows,
@@ -507,7 +531,9 @@ fn pair_pictures(report: &Report, pair: &Pair) -> Option<(String, Vec<crate::rep
                 overlay(&line(one)?, &line(two)?, numbers, channel, true)
             } else {
                 let line = |board: &BoardTold| -> Line {
-                    let (stretches, length_s) = board.trace.stretches(512);
+                    // A switch-on at the beginning would flatten everything behind it.
+                    let later = board.trace.later_than((0.05 * board.duration_s).min(300.0));
+                    let (stretches, length_s) = later.stretches(512);
                     let at = usize::from(channel - 1);
                     stretches
                         .iter()
@@ -532,7 +558,7 @@ fn pair_pictures(report: &Report, pair: &Pair) -> Option<(String, Vec<crate::rep
         "{} of run {} (dashed, grey) and run {} (full line).{between}",
         match before.kind {
             Some(RunKind::PowerUp) => "Switch-on",
-            _ => "Mean current",
+            _ => "Mean current, the first moments left out,",
         },
         pair.before,
         pair.after

@@ -1,8 +1,11 @@
 //! Instruments, integrity, cautions: why and how far the rest may be believed.
 
+use steadybench_analysis::uncertainty::engineering;
+
 use crate::examine::words::{duration, plain};
-use crate::report::content::{BoardTold, Instrument, KeptFindings, Report, RunTold};
+use crate::report::content::{BoardTold, HappeningTold, Instrument, KeptFindings, Report, RunTold};
 use crate::report::instruments::AWAY_K;
+use crate::stream::HappeningKind;
 
 use super::markup::{Cell, Markup};
 
@@ -70,7 +73,7 @@ fn told(page: &mut Markup, instrument: &Instrument) {
             let how = |measured| if measured { "measured" } else { "by tolerances" };
             vec![
                 Cell::Text(channel.number.to_string()),
-                Cell::Figure(plain(f64::from(channel.shunt_micro_ohm) * 1e-6, "Ω")),
+                Cell::Figure(format!("{} mΩ", f64::from(channel.shunt_micro_ohm) * 1e-3)),
                 Cell::Figure(plain(channel.current_step_a, "A")),
                 Cell::Figure(
                     channel
@@ -81,7 +84,7 @@ fn told(page: &mut Markup, instrument: &Instrument) {
                 Cell::Figure(
                     channel
                         .zero_uncertainty_a
-                        .map_or_else(unknown, |zero_a| format!("± {}", plain(zero_a, "A"))),
+                        .map_or_else(unknown, |zero_a| format!("± {}", engineering(zero_a, "A", 2))),
                 ),
                 Cell::Text(how(channel.measured[0]).to_owned()),
             ]
@@ -127,10 +130,17 @@ fn integrity(page: &mut Markup, report: &Report) {
         ],
         &rows,
     );
-    for run in &report.runs {
-        for board in &run.boards {
-            losses(page, run, board);
+    let lines: Vec<String> = report
+        .runs
+        .iter()
+        .flat_map(|run| run.boards.iter().flat_map(move |board| losses(run, board)))
+        .collect();
+    if !lines.is_empty() {
+        page.raw("<h4>Losses, and what else happened to the runs</h4><ul class=\"small\">");
+        for line in &lines {
+            page.element("<li>", line, "</li>");
         }
+        page.raw("</ul>");
     }
     page.raw("</section>");
 }
@@ -162,7 +172,8 @@ fn row(run: &RunTold, board: &BoardTold) -> Vec<Cell> {
     ]
 }
 
-fn losses(page: &mut Markup, run: &RunTold, board: &BoardTold) {
+/// Losses and happenings in words; that the port was opened at the beginning is none.
+fn losses(run: &RunTold, board: &BoardTold) -> Vec<String> {
     let mut lines = Vec::new();
     for gap in &board.gaps {
         let from = gap.from_s.map_or_else(
@@ -186,8 +197,13 @@ fn losses(page: &mut Markup, run: &RunTold, board: &BoardTold) {
             board.gaps_more
         ));
     }
-    let count = board.happenings.len() as u64 + board.happenings_more;
-    for happening in board.happenings.iter().take(HAPPENINGS_LISTED) {
+    let told: Vec<&HappeningTold> = board
+        .happenings
+        .iter()
+        .filter(|told| told.kind != HappeningKind::PortOpened || told.at_s.is_some())
+        .collect();
+    let count = told.len() as u64 + board.happenings_more;
+    for happening in told.into_iter().take(HAPPENINGS_LISTED) {
         let at = happening.at_s.map_or_else(
             || "before the first reading".to_owned(),
             |at_s| format!("{at_s:.3} s"),
@@ -203,14 +219,8 @@ fn losses(page: &mut Markup, run: &RunTold, board: &BoardTold) {
             count - HAPPENINGS_LISTED as u64
         ));
     }
-    if lines.is_empty() {
-        return;
-    }
-    page.raw("<h4>Run ")
-        .text(&run.number.to_string())
-        .raw("</h4><ul class=\"small\">");
-    for line in &lines {
-        page.element("<li>", line, "</li>");
-    }
-    page.raw("</ul>");
+    lines
+        .iter()
+        .map(|line| format!("run {}: {line}", run.number))
+        .collect()
 }

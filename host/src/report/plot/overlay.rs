@@ -45,6 +45,7 @@ pub fn overlay(
     }
     let current = Axis::of_quantity(y[0], y[1], "A");
     let time = Axis::of_time(x[0], x[1]);
+    let drawn_at = |at: f64| if logarithmic { at } else { time.at(at) };
     drawn(|text| {
         let root = SVGBackend::with_string(text, (WIDTH, HEIGHT)).into_drawing_area();
         let words = ("sans-serif", WORDS).into_font();
@@ -53,7 +54,7 @@ pub fn overlay(
             .margin_top(34)
             .x_label_area_size(70)
             .y_label_area_size(130)
-            .build_cartesian_2d(x[0]..x[1], current.range.clone())?;
+            .build_cartesian_2d(drawn_at(x[0])..drawn_at(x[1]), current.drawn())?;
         chart
             .configure_mesh()
             .x_labels(9)
@@ -76,7 +77,10 @@ pub fn overlay(
                 if run.first().is_none_or(|(_, first)| !first.is_finite()) {
                     continue;
                 }
-                let points = run.to_vec();
+                let points: Vec<(f64, f64)> = run
+                    .iter()
+                    .map(|(at, value)| (drawn_at(*at), current.at(*value)))
+                    .collect();
                 if is_after {
                     chart.draw_series([PathElement::new(points, INK.stroke_width(3))])?;
                 } else {
@@ -91,7 +95,7 @@ pub fn overlay(
             .zip(ends[1])
             .is_some_and(|(a, b)| (a.1 - b.1).abs() < 0.1 * span);
         for ((end, number), is_after) in ends.into_iter().zip(numbers).zip([false, true]) {
-            let Some((_, y)) = end else { continue };
+            let Some((_, end)) = end else { continue };
             let shift = match (near, is_after) {
                 (true, true) => -14,
                 (true, false) => 14,
@@ -101,7 +105,7 @@ pub fn overlay(
                 .clone()
                 .color(if is_after { &INK } else { &BEFORE })
                 .pos(Pos::new(HPos::Left, VPos::Center));
-            let at = EmptyElement::at((x[1], y));
+            let at = EmptyElement::at((drawn_at(x[1]), current.at(end)));
             chart.draw_series([at + Text::new(format!("run {number}"), (8, shift), style)])?;
         }
         let head = words

@@ -19,6 +19,9 @@ const STRETCHES: usize = 1024;
 /// Height of a panel.
 const PANEL: u32 = 250;
 
+/// Height of a panel of the slow course.
+const COURSE_PANEL: u32 = 180;
+
 /// Height of the time axis with its words.
 const TIME_AXIS: u32 = 70;
 
@@ -66,37 +69,83 @@ type Panel<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 type Chart<'a> = ChartContext<'a, SVGBackend<'a>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
 type Outcome = Result<(), plotters::drawing::DrawingAreaErrorKind<std::io::Error>>;
 
+/// What a panel shows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Shown {
+    /// A channel's extremes and mean.
+    Current(usize),
+    /// A channel's means alone.
+    Course(usize),
+    /// A thermistor.
+    Temperature(usize),
+}
+
 /// Draws the channels, 1 and 2 as far as they had readings; `None` when none had.
 #[must_use]
 pub fn strip(trace: &Trace, only: Option<u8>, marks: &Marks) -> Option<Svg> {
     let all = trace.all();
-    let channels: Vec<usize> = [0, 1]
+    let panels = [0, 1]
         .into_iter()
         .filter(|&at| !all.current_a[at].is_empty() && only.is_none_or(|only| usize::from(only) == at + 1))
-        .collect();
-    if channels.is_empty() {
+        .map(Shown::Current);
+    draw(trace, &panels.collect::<Vec<_>>(), marks)
+}
+
+/// Draws the slow course: means of the stretches, and the temperatures; `None` when there were no readings.
+#[must_use]
+pub fn course(trace: &Trace) -> Option<Svg> {
+    let all = trace.all();
+    let currents = [0, 1]
+        .into_iter()
+        .filter(|&at| !all.current_a[at].is_empty())
+        .map(Shown::Course);
+    let temperatures = [0, 1]
+        .into_iter()
+        .filter(|&at| !all.temperature_c[at].is_empty())
+        .map(Shown::Temperature);
+    draw(
+        trace,
+        &currents.chain(temperatures).collect::<Vec<_>>(),
+        &Marks::default(),
+    )
+}
+
+fn draw(trace: &Trace, panels: &[Shown], marks: &Marks) -> Option<Svg> {
+    if panels.is_empty() {
         return None;
     }
     let (stretches, length_s) = trace.stretches(STRETCHES);
     let time = Axis::of_time(trace.from_s(), trace.ended_s() + length_s);
-    let height = PANEL * channels.len() as u32 + TIME_AXIS;
+    let one = if matches!(panels, [Shown::Current(_), ..]) {
+        PANEL
+    } else {
+        COURSE_PANEL
+    };
+    let height = one * panels.len() as u32 + TIME_AXIS;
     drawn(|text| {
         let root = SVGBackend::with_string(text, (WIDTH, height)).into_drawing_area();
         let mut rest = root.clone();
-        for (position, &channel) in channels.iter().enumerate() {
-            let last = position + 1 == channels.len();
-            let panel = if last {
+        for (position, &shown) in panels.iter().enumerate() {
+            let last = position + 1 == panels.len();
+            let area = if last {
                 rest.clone()
             } else {
-                let (panel, below) = rest.split_vertically(PANEL);
+                let (area, below) = rest.split_vertically(one);
                 rest = below;
-                panel
+                area
             };
             let points: Vec<(f64, Extremes)> = stretches
                 .iter()
-                .map(|(start_s, stretch)| (*start_s, stretch.current_a[channel]))
+                .map(|(start_s, stretch)| {
+                    let extremes = match shown {
+                        Shown::Current(at) => stretch.current_a[at],
+                        Shown::Course(at) => stretch.current_a[at].at_mean(),
+                        Shown::Temperature(at) => stretch.temperature_c[at].at_mean(),
+                    };
+                    (time.at(*start_s), extremes)
+                })
                 .collect();
-            draw_panel(&panel, channel, &points, length_s, &time, last, marks)?;
+            draw_panel(&area, shown, &points, time.at(length_s), &time, last, marks)?;
         }
         root.present()
     })
@@ -104,9 +153,9 @@ pub fn strip(trace: &Trace, only: Option<u8>, marks: &Marks) -> Option<Svg> {
 
 fn draw_panel(
     panel: &Panel<'_>,
-    channel: usize,
+    shown: Shown,
     points: &[(f64, Extremes)],
-    length_s: f64,
+    length: f64,
     time: &Axis,
     last: bool,
     marks: &Marks,
@@ -114,14 +163,18 @@ fn draw_panel(
     let all = points
         .iter()
         .fold(Extremes::default(), |all, (_, one)| all.with(*one));
-    let current = Axis::of_quantity(all.min, all.max, "A");
+    let (name, unit, colour) = match shown {
+        Shown::Current(at) | Shown::Course(at) => (format!("channel {}", at + 1), "A", at),
+        Shown::Temperature(at) => (format!("thermistor {}", at + 1), "°C", at),
+    };
+    let level = Axis::of_quantity(all.min, all.max, unit);
     let words = ("sans-serif", WORDS).into_font();
     let mut chart: Chart<'_> = ChartBuilder::on(panel)
         .margin_right(24)
         .margin_top(34)
         .x_label_area_size(if last { TIME_AXIS } else { 8 })
         .y_label_area_size(130)
-        .build_cartesian_2d(time.range.clone(), current.range.clone())?;
+        .build_cartesian_2d(time.drawn(), level.drawn())?;
     chart
         .configure_mesh()
         .x_labels(9)
@@ -130,26 +183,24 @@ fn draw_panel(
         .bold_line_style(GRID)
         .axis_style(INK)
         .label_style(words.clone().color(&INK))
-        .x_label_formatter(&|value| if last { time.label(*value) } else { String::new() })
-        .y_label_formatter(&|value| current.label(*value))
+        .x_label_formatter(&|at| if last { time.label(*at) } else { String::new() })
+        .y_label_formatter(&|at| level.label(*at))
         .draw()?;
-    draw_gaps(&mut chart, marks, &current)?;
-    draw_band(&mut chart, channel, points, length_s)?;
-    draw_events(&mut chart, channel, marks, &current)?;
-    draw_taps(&mut chart, marks, &current)?;
+    draw_gaps(&mut chart, marks, time)?;
+    draw_band(&mut chart, colour, points, length, &level)?;
+    if let Shown::Current(channel) = shown {
+        draw_events(&mut chart, channel, marks, time)?;
+        draw_taps(&mut chart, marks, time)?;
+    }
     let head = words
+        .clone()
         .into_text_style(panel)
         .color(&INK)
         .pos(Pos::new(HPos::Left, VPos::Top));
-    panel.draw_text(
-        &format!("channel {}, {}", channel + 1, current.unit),
-        &head,
-        (6, 2),
-    )?;
+    panel.draw_text(&format!("{name}, {}", level.unit), &head, (6, 2))?;
     if last {
         let (width, height) = panel.dim_in_pixel();
-        let foot = ("sans-serif", WORDS)
-            .into_font()
+        let foot = words
             .into_text_style(panel)
             .color(&INK)
             .pos(Pos::new(HPos::Right, VPos::Bottom));
@@ -160,55 +211,50 @@ fn draw_panel(
 }
 
 /// Runs of neighbouring stretches that have readings, as bands from least to greatest, with the mean in them.
-fn draw_band(chart: &mut Chart<'_>, channel: usize, points: &[(f64, Extremes)], length_s: f64) -> Outcome {
+fn draw_band(
+    chart: &mut Chart<'_>,
+    colour: usize,
+    points: &[(f64, Extremes)],
+    length: f64,
+    level: &Axis,
+) -> Outcome {
     for run in points.chunk_by(|(_, a), (_, b)| a.is_empty() == b.is_empty()) {
         if run.first().is_none_or(|(_, first)| first.is_empty()) {
             continue;
         }
-        // A band begins with its first stretch and ends with its last, so that a single one has a width too.
-        let edges = |at: usize, start_s: f64| {
-            let middle = start_s + 0.5 * length_s;
-            match at {
-                0 if run.len() == 1 => vec![start_s, start_s + length_s],
-                0 => vec![start_s, middle],
-                _ if at + 1 == run.len() => vec![middle, start_s + length_s],
-                _ => vec![middle],
+        let along = |of: fn(&Extremes) -> f64| -> Vec<(f64, f64)> {
+            let middles = run
+                .iter()
+                .map(|(start, one)| (start + 0.5 * length, level.at(of(one))));
+            let mut line: Vec<(f64, f64)> = middles.collect();
+            // A line begins with its first stretch and ends with its last, so that a single one has a width too.
+            if let (Some((start, first)), Some((end, last))) = (run.first(), run.last()) {
+                line.insert(0, (*start, level.at(of(first))));
+                line.push((end + length, level.at(of(last))));
             }
+            line
         };
-        let along = |of: &dyn Fn(&Extremes) -> f64| -> Vec<(f64, f64)> {
-            run.iter()
-                .enumerate()
-                .flat_map(|(at, (start_s, one))| {
-                    edges(at, *start_s)
-                        .into_iter()
-                        .map(move |x| (x, one))
-                        .collect::<Vec<_>>()
-                })
-                .map(|(x, one)| (x, of(one)))
-                .collect()
-        };
-        let (upper, lower) = (along(&|one| one.max), along(&|one| one.min));
-        let single = run.iter().all(|(_, one)| one.count() <= 1);
-        if !single {
-            let outline: Vec<(f64, f64)> = upper.iter().copied().chain(lower.iter().rev().copied()).collect();
-            chart.draw_series([Polygon::new(outline.clone(), BANDS[channel].filled())])?;
+        if run.iter().any(|(_, one)| one.max > one.min) {
+            let (upper, lower) = (along(|one| one.max), along(|one| one.min));
+            let outline: Vec<(f64, f64)> = upper.iter().chain(lower.iter().rev()).copied().collect();
+            chart.draw_series([Polygon::new(outline, BANDS[colour].filled())])?;
             // The outline keeps a needle of one stretch visible however small the picture is made.
-            chart.draw_series([PathElement::new(upper, BANDS[channel].stroke_width(2))])?;
-            chart.draw_series([PathElement::new(lower, BANDS[channel].stroke_width(2))])?;
+            chart.draw_series([PathElement::new(upper, BANDS[colour].stroke_width(2))])?;
+            chart.draw_series([PathElement::new(lower, BANDS[colour].stroke_width(2))])?;
         }
-        let mean = along(&|one| one.mean().unwrap_or(f64::NAN));
-        chart.draw_series([PathElement::new(mean, CHANNELS[channel].stroke_width(2))])?;
+        let mean = along(|one| one.mean().unwrap_or(f64::NAN));
+        chart.draw_series([PathElement::new(mean, CHANNELS[colour].stroke_width(2))])?;
     }
     Ok(())
 }
 
-fn draw_events(chart: &mut Chart<'_>, channel: usize, marks: &Marks, current: &Axis) -> Outcome {
+fn draw_events(chart: &mut Chart<'_>, channel: usize, marks: &Marks, time: &Axis) -> Outcome {
     let here: Vec<&EventMark> = marks
         .events
         .iter()
         .filter(|event| usize::from(event.channel) == channel + 1)
         .collect();
-    let top = current.range.end;
+    let top = chart.plotting_area().get_y_range().end;
     for event in &here {
         let outline = match event.shape {
             Shape::Fell => vec![(-9, 4), (9, 4), (0, 22)],
@@ -216,7 +262,7 @@ fn draw_events(chart: &mut Chart<'_>, channel: usize, marks: &Marks, current: &A
             Shape::Stepped => vec![(-8, 5), (8, 5), (8, 21), (-8, 21)],
             Shape::Harmless => vec![(0, 4), (9, 13), (0, 22), (-9, 13), (0, 4)],
         };
-        let at = || EmptyElement::at((event.at_s, top));
+        let at = || EmptyElement::at((time.at(event.at_s), top));
         if event.shape == Shape::Harmless {
             chart.draw_series([at() + PathElement::new(outline, INK.stroke_width(2))])?;
         } else {
@@ -233,11 +279,11 @@ fn draw_events(chart: &mut Chart<'_>, channel: usize, marks: &Marks, current: &A
     Ok(())
 }
 
-fn draw_taps(chart: &mut Chart<'_>, marks: &Marks, current: &Axis) -> Outcome {
-    let bottom = current.range.start;
+fn draw_taps(chart: &mut Chart<'_>, marks: &Marks, time: &Axis) -> Outcome {
+    let bottom = chart.plotting_area().get_y_range().start;
     let labelled = marks.taps.len() <= LABELLED_MAX;
     for (at_s, letter) in &marks.taps {
-        let at = || EmptyElement::at((*at_s, bottom));
+        let at = || EmptyElement::at((time.at(*at_s), bottom));
         chart.draw_series([at() + PathElement::new(vec![(0, 0), (0, -14)], INK.stroke_width(2))])?;
         if labelled {
             let style = ("sans-serif", WORDS - 4)
@@ -251,19 +297,28 @@ fn draw_taps(chart: &mut Chart<'_>, marks: &Marks, current: &Axis) -> Outcome {
 }
 
 /// A gap is a hatched field over the whole height, at least a few units wide.
-fn draw_gaps(chart: &mut Chart<'_>, marks: &Marks, current: &Axis) -> Outcome {
-    let range = chart.plotting_area().get_x_range();
+fn draw_gaps(chart: &mut Chart<'_>, marks: &Marks, time: &Axis) -> Outcome {
+    let (range, level) = (
+        chart.plotting_area().get_x_range(),
+        chart.plotting_area().get_y_range(),
+    );
     let unit = (range.end - range.start) / f64::from(WIDTH - 160);
-    let (bottom, top) = (current.range.start, current.range.end);
     for &(from_s, to_s) in &marks.gaps {
-        let middle = 0.5 * (from_s + to_s);
-        let half = (0.5 * (to_s - from_s)).max(3.0 * unit);
+        let middle = 0.5 * (time.at(from_s) + time.at(to_s));
+        let half = (0.5 * time.at(to_s - from_s)).max(3.0 * unit);
         let (from, to) = ((middle - half).max(range.start), (middle + half).min(range.end));
-        chart.draw_series([Rectangle::new([(from, bottom), (to, top)], GRID.filled())])?;
+        if from >= to {
+            continue;
+        }
+        chart.draw_series([Rectangle::new(
+            [(from, level.start), (to, level.end)],
+            GRID.filled(),
+        )])?;
         let lines = (((to - from) / (10.0 * unit)) as usize).clamp(1, 200);
         for line in 0..=lines {
             let x = from + (to - from) * line as f64 / lines as f64;
-            chart.draw_series([PathElement::new(vec![(x, bottom), (x, top)], INK.stroke_width(1))])?;
+            let stroke = PathElement::new(vec![(x, level.start), (x, level.end)], INK.stroke_width(1));
+            chart.draw_series([stroke])?;
         }
     }
     Ok(())
