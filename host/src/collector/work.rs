@@ -286,6 +286,7 @@ impl Work {
         let summary = tokio::task::spawn_blocking(move || recorder.close(&words))
             .await
             .map_err(|error| Fault::new(Exit::Failed, "the recorder", error.to_string()))??;
+        keep_findings_of(summary.folder.clone());
         lock(&self.shared.now).ended.push(Ended {
             summary,
             guard_tripped,
@@ -309,4 +310,14 @@ impl Work {
             },
         );
     }
+}
+
+/// Examines a closed run beside what goes on, and keeps what was found. Nobody waits for it but the program's end; what
+/// cannot be kept now is made by the report.
+fn keep_findings_of(run: std::path::PathBuf) {
+    drop(tokio::task::spawn_blocking(move || {
+        if let Err(fault) = crate::report::findings_file::keep_run(&run) {
+            tracing::warn!("{fault}");
+        }
+    }));
 }

@@ -12,9 +12,15 @@ use crate::console::Console;
 use crate::examine::{Examination, Findings, Kind, RunFolder, Settings, words};
 use crate::exit::Exit;
 use crate::fault::Fault;
+use crate::job::closing::Closing;
+use crate::job::{AlterationKind, NoteKind};
 use crate::port::PortAddress;
 use crate::recorder::wire_log::HostMarkKind;
-use crate::recorder::{FullRate, JobFolder, RunKind, RunPlan};
+use crate::recorder::{
+    FullRate, Job, JobFolder, RunKind, RunPlan, add_alteration, add_note, create_job, read_alterations,
+    read_notes, replace_report, settle_alteration,
+};
+use crate::report::{Keep, gather_and, html};
 
 /// The job folder when none is named.
 const DEFAULT_JOB: &str = "steady-demo";
@@ -25,6 +31,12 @@ const TAP_PERIOD: Duration = Duration::from_millis(700);
 
 /// The soak lasts this long in the bench's time.
 const SOAK: Duration = Duration::from_secs(4 * 3600);
+
+/// And the mended stages are compared for as long as this.
+const STAGES_AGAIN: Duration = Duration::from_secs(60);
+
+/// And the mended unit is tapped again for so long, a tap in every four seconds.
+const TAPS_AGAIN: Duration = Duration::from_secs(90);
 
 /// Options of `steady demo`.
 #[derive(Debug, clap::Args)]
@@ -62,6 +74,7 @@ pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
         port: address_of(&bench)?,
     };
 
+    let shunts = desk.begin_job()?;
     console.remark("\n1  Power-up at 4000 readings/s");
     let run = runtime.block_on(desk.record(RunKind::PowerUp, 4_000, |_| async {
         tokio::time::sleep(Duration::from_secs(3)).await;
@@ -90,13 +103,21 @@ pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
     }))?;
     desk.show(&run, Kind::Tap)?;
 
-    console.remark("\n4  The joint is soldered and stage 2 mended; four hours of soak, in compressed time");
-    let run = desk.soak()?;
+    console.remark("\n4  The joint is soldered and stage 2 mended; in compressed time the stages again,\n   taps again, and four hours of soak");
+    desk.mend()?;
+    let run = desk.rehearse(RunKind::Twins, 1_000, STAGES_AGAIN)?;
+    desk.show(&run, Kind::Twins)?;
+    let run = desk.rehearse(RunKind::Tap, 1_000, TAPS_AGAIN)?;
+    desk.show(&run, Kind::Tap)?;
+    let run = desk.rehearse(RunKind::Soak, 100, SOAK)?;
     desk.show(&run, Kind::Soak)?;
+    let report = desk.end_job(&shunts)?;
 
     console.remark(&format!(
-        "\nThe job folder is {}: spreadsheets open its .csv files, and `steady examine RUN` examines a run again.",
-        args.job.display()
+        "\nThe job folder is {}: spreadsheets open its .csv files, and `steady examine RUN` examines a run again.\n\
+         The report for the unit's owner: {} (a browser shows it and prints it).",
+        args.job.display(),
+        report.display()
     ));
     Ok(Exit::Done)
 }
@@ -179,20 +200,26 @@ impl Desk<'_> {
         }
     }
 
-    fn soak(&self) -> Result<PathBuf, Fault> {
-        let mut scenario = Scenario::healthy();
-        // The vents stand still at night.
-        scenario.unit.programme = None;
+    /// A run of the mended unit in virtual time; it ends now, by its own clock.
+    fn rehearse(&self, kind: RunKind, rate_hz: u32, length: Duration) -> Result<PathBuf, Fault> {
+        let mut scenario = match kind {
+            RunKind::Tap => "greenhouse-tapped-healthy".parse().map_err(stopped)?,
+            _ => Scenario::healthy(),
+        };
+        if kind != RunKind::Twins {
+            // The vents stand still at night, and while somebody taps.
+            scenario.unit.programme = None;
+        }
         let mut board = VirtualBoard::new(&scenario, self.args.seed);
         let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
-        let begun_utc_ns = i64::try_from(now.saturating_sub(SOAK).as_nanos()).unwrap_or_default();
+        let begun_utc_ns = i64::try_from(now.saturating_sub(length).as_nanos()).unwrap_or_default();
         let rehearsal = Rehearsal {
-            run: Self::run_plan(RunKind::Soak, 100),
-            length: SOAK,
+            run: Self::run_plan(kind, rate_hz),
+            length,
             begun_utc_ns,
             port: "virtual:greenhouse-healthy".into(),
         };
-        let bar = self.console.progress(Some(SOAK.as_secs()), "soaking");
+        let bar = self.console.progress(Some(length.as_secs()), kind.name());
         let job = &self.args.job;
         let summary = rehearsal.record(
             &mut board,
@@ -203,6 +230,55 @@ impl Desk<'_> {
         )?;
         bar.finish_and_clear();
         Ok(summary.folder)
+    }
+
+    /// Writes the job down, unless the folder holds one, and the shunts that are put in to measure; gives their numbers.
+    fn begin_job(&self) -> Result<Vec<u32>, Fault> {
+        let folder = &self.args.job;
+        if !folder.join("job.toml").exists() {
+            let two = |what: &str| ["1", "2"].map(|number| format!("{what} {number}"));
+            create_job(
+                folder,
+                &Job {
+                    unit: "greenhouse vent controller".into(),
+                    symptoms: vec!["it blows warm".into(), "the vents stick now and then".into()],
+                    rails: vec!["24 V".into()],
+                    marked_fuse: "T1.6AH250V".into(),
+                    channels: two("stage"),
+                    thermistors: ["heat sink of stage 1".into(), "room, beside the case".into()],
+                    ..Job::default()
+                },
+            )?;
+        }
+        let shunt = |stage: u32| {
+            let what = format!("50 mohm in the feed of stage {stage}");
+            add_alteration(folder, AlterationKind::Shunt, &what, "to measure its current")
+        };
+        [1, 2].into_iter().map(shunt).collect()
+    }
+
+    fn mend(&self) -> Result<(), Fault> {
+        let folder = &self.args.job;
+        let (joint, why) = ("bridge of stage 2 soldered anew", "it opened when it was tapped");
+        add_alteration(folder, AlterationKind::DisturbedJoint, joint, why)?;
+        let why = "the stage drew three times what its twin draws";
+        let part = add_alteration(folder, AlterationKind::NewPart, "motor driver of stage 2", why)?;
+        settle_alteration(folder, part, true, "it is the repair")
+    }
+
+    /// Puts the shunts away, closes the job and makes its report.
+    fn end_job(&self, shunts: &[u32]) -> Result<PathBuf, Fault> {
+        let folder = &self.args.job;
+        for &shunt in shunts {
+            settle_alteration(folder, shunt, false, "taken out, the feed bridged and soldered")?;
+        }
+        if Closing::of(&read_alterations(folder)?, &read_notes(folder)?).clean {
+            add_note(folder, NoteKind::Closed, "mended on the virtual bench")?;
+        }
+        let bar = self.console.progress(Some(0), "reading the runs");
+        let report = gather_and(folder, Keep::Findings, &bar)?;
+        bar.finish_and_clear();
+        replace_report(folder, &html::page(&report))
     }
 
     fn show(&self, run: &Path, kind: Kind) -> Result<(), Fault> {

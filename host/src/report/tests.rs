@@ -11,8 +11,8 @@ use crate::exit::Exit;
 use crate::job::{AlterationKind, NoteKind};
 use crate::recorder::testing::{RecordedBoard, hello, plan};
 use crate::recorder::{
-    BoardIntroduction, Disk, FullRate, HostMarkKind, Job, JobFolder, Record, Recorder, RunKind, RunPlan,
-    Stamp, add_alteration, add_note, create_job, settle_alteration,
+    BoardIntroduction, FullRate, HostMarkKind, Job, JobFolder, Record, Recorder, RunKind, RunPlan, Stamp,
+    add_alteration, add_note, create_job, settle_alteration,
 };
 
 use super::content::KeptFindings;
@@ -61,10 +61,7 @@ fn rehearse(job: &Path, kind: RunKind, rate_hz: u32, seconds: u64, mut scenario:
     };
     let mut board = VirtualBoard::new(&scenario, 1);
     let open = || JobFolder::open_or_create(job);
-    rehearsal
-        .record(&mut board, Box::new(Disk), open, |_| {})
-        .unwrap()
-        .folder
+    rehearsal.record(&mut board, open, |_| {}).unwrap().folder
 }
 
 /// A run of a recorded board: so many seconds at 1000 readings/s, `lost` blocks of 20 readings left out after the first
@@ -77,7 +74,7 @@ fn record(job: &Path, kind: RunKind, seconds: u64, lost: u64) -> PathBuf {
         guard: None,
     };
     let folder = JobFolder::open_or_create(job).unwrap();
-    let (recorder, mut sinks) = Recorder::start(Box::new(Disk), folder, &plan, vec![board]).unwrap();
+    let (recorder, mut sinks) = Recorder::start(folder, &plan, vec![board]).unwrap();
     let mut board = RecordedBoard::new();
     let mut records = board.begin();
     for second in 0..seconds {
