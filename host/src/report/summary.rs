@@ -82,7 +82,9 @@ fn opening(job: &Job) -> String {
 
 fn measured(runs: &[RunTold]) -> Option<String> {
     let boards = runs.iter().flat_map(|run| &run.boards);
-    let total_s: f64 = boards.map(|board| board.duration_s).sum();
+    let total_s = boards
+        .map(|board| board.duration_s)
+        .fold(0.0, |sum, one| sum + one);
     match runs.len() {
         0 => Some("Nothing was recorded.".to_owned()),
         1 => Some(format!("One recording was made, {} long.", duration(total_s))),

@@ -75,6 +75,20 @@ fn dated(runs: &[RunTold]) -> Vec<DatedRun> {
     known.collect()
 }
 
+/// A run begins with a switch-on or with warming up: so many seconds of each are left out, a quarter of the shorter one and
+/// five minutes at most (common practice, no source).
+fn skipped_s(made: &Alteration, runs: &[RunTold]) -> f64 {
+    const SHARE: f64 = 0.25;
+    const MOST_S: f64 = 300.0;
+    let around = Around::of(made, &dated(runs));
+    let length_s = |number: Option<u32>| {
+        let run = runs.iter().find(|run| Some(run.number) == number)?;
+        run.boards.first().map(|board| board.duration_s)
+    };
+    let lengths = [around.before, around.after].into_iter().filter_map(length_s);
+    (SHARE * lengths.fold(f64::INFINITY, f64::min)).min(MOST_S)
+}
+
 /// What shows the fault: events where both runs were for tapping, the mean current else.
 fn measure(made: &Alteration, runs: &[RunTold]) -> Measure {
     let around = Around::of(made, &dated(runs));
@@ -96,9 +110,14 @@ fn judged(
     alterations: &Alterations,
     bar: &ProgressBar,
 ) -> SwapTold {
+    let skip_s = match measure(made, runs) {
+        Measure::Current => skipped_s(made, runs),
+        Measure::Events => 0.0,
+    };
     let question = Question {
         alteration: Some(made.number),
         measure: measure(made, runs),
+        skip_s,
         ..Question::default()
     };
     let bare = |reason: String| SwapTold {
@@ -122,7 +141,13 @@ fn judged(
     }
     match answer(job, &question, alterations, bar) {
         Err(fault) => bare(fault.to_string().replace("\n  ", "; ")),
-        Ok(answer) => {
+        Ok(mut answer) => {
+            if skip_s > 0.0 {
+                let left_out = crate::examine::words::duration(skip_s);
+                answer
+                    .assumptions
+                    .push(format!("the first {left_out} of each run are left out"));
+            }
             let tone = match answer.finding.verdict {
                 Verdict::CannotSay => Tone::Open,
                 _ => Tone::Good,
