@@ -23,7 +23,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-use clap::{Parser, ValueEnum};
+use clap::{CommandFactory, Parser, ValueEnum};
 use steadybench_host::commands::Cli;
 use steadybench_host::quantity::parse_duration;
 use steadybench_host::recorder::{RunKind, find_collector};
@@ -432,5 +432,15 @@ fn the_exit_codes_are_the_programs() {
     for (exit, meaning) in steadybench_host::Exit::ALL {
         let row = format!("| {} | {meaning} |", exit.code());
         assert!(page.contains(&row), "no row: {row}");
+    }
+}
+
+/// Whoever reads README learns of every command.
+#[test]
+fn every_command_is_in_the_readme() {
+    let readme = std::fs::read_to_string(folder().join("../../README.md")).unwrap();
+    for command in Cli::command().get_subcommands() {
+        let name = format!("`steady {}", command.get_name());
+        assert!(readme.contains(&name), "README.md does not name {name}`");
     }
 }

@@ -15,7 +15,7 @@ use crate::kept;
 use crate::quantity::parse_duration;
 use crate::recorder::RunKind;
 use crate::references::steady::{Instrument, SteadyWatch};
-use crate::references::{KeptRun, Likeness, Reference, What, store};
+use crate::references::{KeptRun, Likeness, Reference, What, store, words};
 
 /// Arguments of `steady reference`.
 #[derive(Debug, clap::Args)]
@@ -223,9 +223,10 @@ fn page(reference: &Reference) -> String {
         })
         .collect();
     format!(
-        "{}\n{}",
+        "{}\n{}{}",
         reference.model,
-        grid(&["run", "kept as", "recorded", "with board"], &rows)
+        grid(&["run", "kept as", "recorded", "with board"], &rows),
+        words::kept(reference)
     )
 }
 

@@ -2,11 +2,12 @@
 
 use steadybench_analysis::power_up::{FigureLikeness, LikenessVerdict, PowerUpLikeness, Span};
 use steadybench_analysis::steady::SteadyLikeness;
+use steadybench_analysis::uncertainty::with_uncertainty;
 
 use crate::examine::words::{bounded, plain};
 use crate::grid::grid;
 
-use super::{Likeness, LikenessOf};
+use super::{Likeness, LikenessOf, Reference};
 
 /// The page.
 #[must_use]
@@ -18,6 +19,40 @@ pub fn of(likeness: &Likeness) -> String {
             remarks,
         } => steady(&likeness.model, steady_likeness, remarks),
     }
+}
+
+/// What is kept of the good units of a model, as rows of figures.
+#[must_use]
+pub fn kept(reference: &Reference) -> String {
+    let mut rows = Vec::new();
+    for kept in reference.power_up.iter().flat_map(|kept| &kept.channels) {
+        let channel = kept.channel.to_string();
+        let mut row =
+            |figure: &str, shown: String| rows.push(vec![channel.clone(), figure.to_owned(), shown]);
+        row("peak at switch-on", span(kept.peak_a, "A"));
+        row(
+            &format!("I²t over {} s", kept.i2t_window_s),
+            span(kept.i2t_a2s, "A²s"),
+        );
+        row("settled after switch-on", span(kept.settled_a, "A"));
+    }
+    for level in reference
+        .steady
+        .iter()
+        .flat_map(|kept| &kept.runs)
+        .flat_map(|run| &run.channels)
+    {
+        let shown = with_uncertainty(level.mean_a, level.standard_uncertainty_a, "A");
+        rows.push(vec![
+            level.channel.to_string(),
+            "steady current".into(),
+            format!("{shown} (u)"),
+        ]);
+    }
+    if rows.is_empty() {
+        return String::new();
+    }
+    grid(&["channel", "figure", "good runs"], &rows)
 }
 
 const fn word(verdict: LikenessVerdict) -> &'static str {
