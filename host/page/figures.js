@@ -79,7 +79,7 @@ function channelCard(number) {
       }
       classed(state, `state ${gravity(words)}`);
       classed(made, `channel ${number === 1 ? "one" : "two"}${stale ? " stale" : ""}`);
-      made.style.setProperty("--fresh", stale ? String(Math.max(0.35, 1 - 0.65 * age_s / GREY_S)) : "1");
+      made.style.setProperty("--fresh", stale ? String(Math.max(0, 1 - age_s / GREY_S)) : "1");
     },
   };
 }

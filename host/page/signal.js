@@ -19,9 +19,11 @@ let flashedAt = -Infinity;
 
 export function signals(store) {
   const button = find("#sound");
+  // Wanted unless it was turned off: the first touch of the page allows it.
+  const wanted = () => localStorage.getItem("sound") !== "off";
   const show = () => {
     button.setAttribute("aria-pressed", String(on));
-    say(button, on ? "Sound on" : "Sound off");
+    say(button, on ? "Sound on" : wanted() ? "Touch for sound" : "Sound off");
   };
   const turn = (to) => {
     on = to;
@@ -30,12 +32,10 @@ export function signals(store) {
     show();
   };
   button.addEventListener("click", () => {
+    localStorage.setItem("sound", on ? "off" : "on");
     turn(!on);
-    localStorage.setItem("sound", on ? "on" : "off");
     if (on) sound("step");
   });
-  // Wanted unless it was turned off: the first touch of the page allows it.
-  const wanted = () => localStorage.getItem("sound") !== "off";
   for (const name of ["pointerdown", "keydown"]) {
     addEventListener(name, (event) => {
       if (!on && wanted() && event.target !== button) turn(true);

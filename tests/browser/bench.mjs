@@ -8,7 +8,7 @@ import path from "node:path";
 import { chromium } from "playwright-core";
 
 const FOLDER = import.meta.dirname ?? path.dirname(new URL(import.meta.url).pathname);
-const STEADY = process.env.STEADY ?? path.join(FOLDER, "../../target/debug/steady");
+export const STEADY = process.env.STEADY ?? path.join(FOLDER, "../../target/debug/steady");
 const BROWSER = process.env.STEADYBENCH_CHROMIUM ?? "/usr/bin/chromium";
 const PICTURES = process.env.STEADYBENCH_PICTURES ?? path.join(FOLDER, "../../target/pictures");
 
@@ -45,10 +45,12 @@ export async function collect(scenario, { kind = "tap", more = [], job, listen =
       await ended;
     },
     async end() {
-      program.kill("SIGINT");
-      const late = setTimeout(() => program.kill("SIGKILL"), 20_000);
-      await ended;
-      clearTimeout(late);
+      if (program.exitCode === null && program.signalCode === null) {
+        program.kill("SIGINT");
+        const late = setTimeout(() => program.kill("SIGKILL"), 20_000);
+        await ended;
+        clearTimeout(late);
+      }
       if (!job) await rm(path.dirname(folder), { recursive: true, force: true });
     },
   };

@@ -48,6 +48,21 @@ for (const view of ["desktop", "phone"]) {
   }
 }
 
+test("no serious fault while looking only, with the guard tripped, and with old figures", async (t) => {
+  const tripped = await collect("greenhouse-shorted-stage", { kind: "free", more: ["--guard-current", "500mA"] });
+  t.after(tripped.end);
+  const page = await open(browser, tripped.link.split("#")[0]);
+  await page.locator(".guard.tripped").waitFor({ timeout: 20_000 });
+  assert.match(await page.locator(".guard").textContent(), /GUARD TRIPPED: .+ The supply relay is open/);
+  await page.evaluate(AXE);
+  assert.deepEqual(await faults(page), []);
+  await picture(page, "guard-tripped");
+  await tripped.kill();
+  await page.waitForFunction(() => Number(document.querySelector(".channel").style.getPropertyValue("--fresh")) < 0.3, null, { timeout: 20_000 });
+  assert.deepEqual(await faults(page), []);
+  await page.context().close();
+});
+
 test("nothing is cut off sideways at 200 % and on a narrow phone", async () => {
   for (const viewport of [{ width: 720, height: 500 }, { width: 320, height: 640 }]) {
     const page = await open(browser, bench.link, { viewport });

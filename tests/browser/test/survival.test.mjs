@@ -30,8 +30,9 @@ let browser;
 before(async () => { browser = await browse(); });
 after(async () => browser?.close());
 
-test("without its token the page shows, changes nothing, and says so", async () => {
+test("without its token the page shows, changes nothing, and says so", async (t) => {
   const bench = await collect("greenhouse-healthy");
+  t.after(bench.end);
   const page = await open(browser, bench.link.split("#")[0]);
   await figuresShown(page);
   assert.match(await page.locator("#looking").textContent(), /can change nothing/);
@@ -43,11 +44,11 @@ test("without its token the page shows, changes nothing, and says so", async () 
   assert.ok(await page.locator("#stop-run").isDisabled());
   await picture(page, "looking-only");
   await page.context().close();
-  await bench.end();
 });
 
-test("a restarted program is found again, and old figures say their age meanwhile", async () => {
+test("a restarted program is found again, and old figures say their age meanwhile", async (t) => {
   const first = await collect("greenhouse-healthy", { kind: "soak" });
+  t.after(first.end);
   const page = await open(browser, first.link);
   await figuresShown(page);
   await first.kill();
@@ -57,17 +58,19 @@ test("a restarted program is found again, and old figures say their age meanwhil
   assert.match(await page.locator("#connection").textContent(), /no connection/);
   await picture(page, "program-away");
   const second = await collect("greenhouse-healthy", { kind: "soak", job: first.folder, listen: first.address });
+  t.after(second.end);
   await page.waitForFunction(() => document.querySelector("#connection").textContent === "live" &&
     /Run 2, soak/.test(document.querySelector("#run").textContent), null, { timeout: 30_000 });
   await page.waitForFunction(() => !document.querySelector(".channel").classList.contains("stale"), null, { timeout: 10_000 });
   assert.deepEqual(page.complaints, []);
   await page.context().close();
-  await second.end();
 });
 
-test("after a sleep of this device the stream is taken up where it ended", async () => {
+test("after a sleep of this device the stream is taken up where it ended", async (t) => {
   const bench = await collect("greenhouse-cracked-joint");
+  t.after(bench.end);
   const way = await wayTo(bench.address);
+  t.after(way.end);
   const page = await open(browser, bench.link.replace(bench.address, way.address));
   await figuresShown(page);
   const asked = [];
@@ -87,12 +90,11 @@ test("after a sleep of this device the stream is taken up where it ended", async
   for (let tries = 0; await holes() > 0 && tries < 40; tries++) await page.waitForTimeout(100);
   assert.equal(await holes(), 0);
   await page.context().close();
-  way.end();
-  await bench.end();
 });
 
-test("a dropout and a step sound and show differently", async () => {
+test("a dropout and a step sound and show differently", async (t) => {
   const bench = await collect("greenhouse-healthy", { kind: "free" });
+  t.after(bench.end);
   const page = await open(browser, bench.link);
   await figuresShown(page);
   await page.keyboard.press("Shift"); // the first touch allows sound
@@ -113,5 +115,4 @@ test("a dropout and a step sound and show differently", async () => {
   assert.notEqual(signs[0].tones[0], signs[1].tones[0]);
   assert.notEqual(signs[0].edge, signs[1].edge);
   await page.context().close();
-  await bench.end();
 });
