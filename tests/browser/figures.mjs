@@ -2,8 +2,8 @@
 //
 //   npm run figures [-- SECONDS]
 //
-// Reading to pixels is counted from the instant at which the board took the reading to the frame that shows it, so it
-// holds the way over the serial device too. Event to sound is counted from the event's onset.
+// Reading to pixels is counted from the instant at which the collector had the reading off the wire to the frame that
+// shows it; event to sound likewise, from the reading at the event's onset, so it holds the detector's decision too.
 
 import { performance } from "node:perf_hooks";
 import { browse, collect, figuresShown, open } from "./bench.mjs";
@@ -38,29 +38,31 @@ const programBusy = async () => {
   return (Number(fields[11]) + Number(fields[12])) / 100;
 };
 
-await page.waitForFunction(async () => (await import("/page/main.js")).store.happenings.some((one) => one.utc), null, { timeout: 60_000 });
-await page.waitForTimeout(3000);
+await page.waitForTimeout(15_000);
 const before = { heap: await heap(), busy: await busy(), program: await programBusy(), at: performance.now() };
 const watched = await page.evaluate(async ([seconds, frame_ms]) => {
   const { store, trace } = await import("/page/main.js");
   const began = performance.now();
-  const known = store.happenings.find((one) => one.utc);
-  const zero_ms = Date.parse(known.utc) - known.at_s * 1000;
+  // When a reading came, by the state that told of the newest one: its age then, and its distance in board time.
+  let zero_ms = null;
   const late_ms = [];
   const [sounds_ms, outputs_ms] = [[], []];
   let [states, drawn, shown_to_s] = [0, trace.drawn, trace.recent.to_s];
-  store.on("state", () => { states++; });
+  store.on("state", (state) => {
+    states++;
+    zero_ms = Date.parse(state.utc) - (state.boards[0].age_s + state.boards[0].elapsed_s) * 1000;
+  });
   store.on("event", (one) => {
-    if (!one.grave || one.revised || !one.utc) return;
+    if (!one.grave || one.revised || zero_ms === null) return;
     const tone = window.heard.at(-1);
     if (!tone) return;
-    sounds_ms.push(tone.at_ms - Date.parse(one.utc));
+    sounds_ms.push(tone.at_ms - zero_ms - one.at_s * 1000);
     outputs_ms.push(tone.output_ms);
   });
   const first = { states: 0, drawn };
   await new Promise((resolve) => {
     const look = () => {
-      if (trace.drawn !== drawn) {
+      if (trace.drawn !== drawn && zero_ms !== null) {
         drawn = trace.drawn;
         const now_ms = performance.timeOrigin + performance.now() + frame_ms;
         for (let at_s = shown_to_s; at_s < trace.recent.to_s - 1e-9; at_s += trace.recent.column_s) late_ms.push(now_ms - zero_ms - at_s * 1000);
@@ -86,8 +88,8 @@ const after = { heap: await heap(), busy: await busy(), program: await programBu
 const quantile = (values, share) => [...values].sort((a, b) => a - b)[Math.min(values.length - 1, Math.floor(values.length * share))] ?? NaN;
 const row = (name, value) => console.log(`${name.padEnd(44)} ${value}`);
 const spread = (values) => `median ${quantile(values, 0.5).toFixed(0)} ms, 99 % within ${quantile(values, 0.99).toFixed(0)} ms (${values.length})`;
-row("reading taken to pixels shown", spread(watched.late_ms));
-row("event's onset to its sound", spread(watched.sounds_ms));
+row("reading off the wire to pixels", spread(watched.late_ms));
+row("event's onset off the wire to its sound", spread(watched.sounds_ms));
 row("of that, the sound device's own", spread(watched.outputs_ms));
 row("window of the whole run, asked and answered", spread(watched.windows_ms));
 row("states taken, traces drawn", `${watched.states_per_s.toFixed(1)} and ${watched.drawn_per_s.toFixed(1)} a second`);
