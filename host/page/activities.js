@@ -39,7 +39,9 @@ export function powerUp(store, trace) {
     });
     say(find("#arm"), state === "armed" ? "Armed: switch on now" : "Arm");
     say(find("#power-up-words"), told?.words ?? "Arm first, then switch the unit's supply on.");
-    replace(find("#power-up-figures"), (told?.channels ?? []).map((channel) => channelFound(channel.channel,
+    const knownGood = told?.known_good ? [element("section", { class: "found-channel" }, element("h3", {}, "Against known-good units"),
+      element("p", { class: "told" }, told.known_good))] : [];
+    replace(find("#power-up-figures"), [...knownGood, ...(told?.channels ?? []).map((channel) => channelFound(channel.channel,
       store.job?.channels?.[channel.channel - 1], channel.verdict, [
         [channel.peak_is_at_least ? "Peak, at least" : "Peak", bounded(channel.peak_a, "A")],
         ["Time to peak", time(channel.time_to_peak_s)],
@@ -48,9 +50,8 @@ export function powerUp(store, trace) {
         ["Settled current", bounded(channel.settled_a, "A")],
         ["Settled after", time(channel.settling_time_s)],
         ["Against the fuse", channel.fuse?.verdict],
-        ["Against known-good", channel.known_good?.verdict],
-      ], [...channel.reasons, ...(channel.fuse?.reasons ?? []), ...(channel.known_good?.reasons ?? []),
-        ...(channel.fuse?.assumptions ?? []).map((assumed) => `Taken for granted: ${assumed}`)])));
+      ], [...channel.reasons, ...(channel.fuse?.reasons ?? []),
+        ...(channel.fuse?.assumptions ?? []).map((assumed) => `Taken for granted: ${assumed}`)]))]);
     // What was taken stands still until the hand moves it.
     if (state === "frozen" && store.frozen !== told.switched_on_s) {
       store.frozen = told.switched_on_s;

@@ -53,6 +53,17 @@ export async function ask(path, signal) {
   return answered(await fetch(path, { headers: headers(), signal }));
 }
 
+/** Asks for a file with the token, which a link cannot carry, and saves it under this name. */
+export async function save(path, name) {
+  const response = await fetch(path, { headers: headers() });
+  if (!response.ok) throw new Refused(response.status, wordsOf(await response.text()));
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(await response.blob());
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 60_000);
+}
+
 /** Changes something. */
 export async function change(path, body = {}) {
   return answered(await fetch(path, {

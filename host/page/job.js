@@ -1,6 +1,6 @@
 // The job: what is altered on the unit and its ticks, notes, runs, the report.
 
-import { ask, change } from "./connection.js";
+import { ask, change, save } from "./connection.js";
 import { element, find, say, sure } from "./dom.js";
 import { duration } from "./figure.js";
 
@@ -18,6 +18,12 @@ export class Job {
     this.form("#add-alteration", (fields) => change("/v1/alterations", fields));
     this.form("#add-note", (fields) => change("/v1/notes", fields));
     this.form("#add-mark", (fields) => change("/v1/marks", fields));
+    // From this computer the report opens as it is; from another it needs the token.
+    find("#report").addEventListener("click", (event) => {
+      if (["127.0.0.1", "localhost", "[::1]"].includes(location.hostname)) return;
+      event.preventDefault();
+      this.page.changing(() => save("/report", "report.html"));
+    });
     find("#close-job").addEventListener("click", () => this.close());
     store.on("job", () => this.show());
     store.on("job-changed", () => this.fetch());
