@@ -53,6 +53,23 @@ impl Emulator {
         Ok(Self { image, harness })
     }
 
+    /// Runs one of the harness's own programs on the image, and gives what it printed, and whether it ended well.
+    ///
+    /// # Errors
+    /// When it cannot be run.
+    pub fn own(&self, words: &[&str]) -> Result<(bool, String), String> {
+        let output = Command::new("node")
+            .args(words)
+            .current_dir(&self.harness)
+            .env("STEADYBENCH_IMAGE", &self.image)
+            .output()
+            .map_err(|error| format!("node cannot be run: {error}"))?;
+        Ok((
+            output.status.success(),
+            String::from_utf8_lossy(&output.stdout).into_owned(),
+        ))
+    }
+
     /// Starts the board on a bench as `script` describes it (see `tests/emulator/script.mjs`), its port a
     /// pseudo-terminal at `link`.
     ///

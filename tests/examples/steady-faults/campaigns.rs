@@ -5,7 +5,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 use steadybench_tests::faults::record::{self, Entry};
-use steadybench_tests::faults::{Outcome, bad_input, disk, kill, line, soak, time, torn, unplug};
+use steadybench_tests::faults::{Outcome, bad_input, disk, image, kill, line, soak, time, torn, unplug};
 
 /// Campaigns of faults against the shipped program and its parts.
 #[derive(Debug, Parser)]
@@ -38,7 +38,7 @@ const CAMPAIGNS: &[Campaign] = &[
     },
     Campaign {
         name: "torn-writes",
-        count: u64::MAX,
+        count: 10_000_000,
         run: |seed, count| torn::run(seed, count, |done| show(done, count)),
     },
     Campaign {
@@ -60,6 +60,11 @@ const CAMPAIGNS: &[Campaign] = &[
         name: "time",
         count: 300,
         run: |seed, count| time::run(seed, count, 30.0, |done| show(done, count)),
+    },
+    Campaign {
+        name: "board",
+        count: 1,
+        run: |_, _| image::run(),
     },
     Campaign {
         name: "soak",

@@ -273,8 +273,8 @@ fn requests(count: u64, random: &mut ChaCha8Rng, outcome: &mut Outcome) -> u64 {
     let mut tried = 0;
     for number in 0..count {
         let request = altered(&seeds, random);
-        // Nobody but the operator ends the run, and an altered request may be a right one.
-        if holds(&request, b"/v1/stop") {
+        // Nobody but the operator ends the program, and an altered request may be a right one.
+        if holds(&request, b"/v1/end") {
             continue;
         }
         tried += 1;
@@ -322,18 +322,37 @@ fn request_seeds(collector: &Announcement) -> Vec<Vec<u8>> {
             body.len()
         )
     };
-    [
-        head("GET /v1/status") + "\r\n",
-        head("GET /") + "\r\n",
+    let live = "Connection: Upgrade\r\nUpgrade: websocket\r\nSec-WebSocket-Version: 13\r\nSec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n";
+    let mut seeds: Vec<String> = [
+        "/v1/status",
+        "/",
+        "/v1/state",
+        "/v1/window?from_s=0&to_s=1e9&columns=1000",
+        "/v1/events.json",
+        "/v1/runs",
+        "/v1/runs/1",
+        "/v1/job",
+        "/v1/openapi.json",
+        "/%2e%2e/%2e%2e/etc/passwd",
+    ]
+    .map(|path| head(&format!("GET {path}")) + "\r\n")
+    .into();
+    seeds.push(head("GET /v1/live") + live);
+    seeds.extend([
         post("/v1/marks", r#"{"kind":"tap","label":"stage 2 bridge"}"#),
         post(
             "/v1/marks",
             r#"{"kind":"note","label":"=1+1","more":[[[[[[[[]]]]]]]]}"#,
         ),
+        post("/v1/place", r#"{"place":"stage 1 fuse"}"#),
+        post("/v1/notes", r#"{"kind":"note","text":"smells of burnt varnish"}"#),
+        post("/v1/alterations", r#"{"kind":"link","what":"over F1","why":""}"#),
+        post("/v1/alterations/1/restored", r#"{"remark":""}"#),
+        post("/v1/runs", r#"{"kind":"tap","for_s":2.5,"rate_hz":1000}"#),
         post("/v1/rearm", ""),
-    ]
-    .map(String::into_bytes)
-    .into()
+        post("/v1/stop", ""),
+    ]);
+    seeds.into_iter().map(String::into_bytes).collect()
 }
 
 fn send(address: SocketAddr, request: &[u8]) {

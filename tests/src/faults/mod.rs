@@ -12,12 +12,14 @@
 //! | [`line`](mod@line) | a line that flips, drops, repeats and inserts, and is cut anywhere |
 //! | [`unplug`] | boards unplugged, renamed, reset, exchanged, swapped |
 //! | [`time`] | the host's clocks set, asleep, and a month long |
+//! | [`image`] | faults of the board, on its real image in the emulator |
 //! | [`soak`] | three days of readings, for memory, files and findings |
 //! | [`bad_input`] | bytes that anybody may have written, at every entrance |
 
 pub mod bad_input;
 mod board;
 pub mod disk;
+pub mod image;
 mod in_process;
 pub mod inputs;
 pub mod kill;
