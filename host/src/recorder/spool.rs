@@ -135,3 +135,97 @@ impl Spool {
         Ok(())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::sync::{Arc, Mutex, PoisonError};
+
+    use super::*;
+
+    /// A file whose disk may be gone, which it notices late, and which may come back shorter.
+    #[derive(Clone, Default)]
+    struct Removable(Arc<Mutex<(Vec<u8>, bool)>>);
+
+    impl Removable {
+        fn set<T>(&self, set: impl FnOnce(&mut (Vec<u8>, bool)) -> T) -> T {
+            set(&mut self.0.lock().unwrap_or_else(PoisonError::into_inner))
+        }
+    }
+
+    impl AppendFile for Removable {
+        fn append(&mut self, bytes: &[u8]) -> io::Result<usize> {
+            self.set(|(held, gone)| {
+                if *gone && held.len() >= 7 {
+                    return Err(io::Error::other("gone"));
+                }
+                // In part, as a disk may take it.
+                let taken = bytes.len().min(3);
+                held.extend_from_slice(&bytes[..taken]);
+                Ok(taken)
+            })
+        }
+
+        fn sync(&mut self) -> io::Result<()> {
+            self.set(|(_, gone)| {
+                if *gone {
+                    Err(io::Error::other("gone"))
+                } else {
+                    Ok(())
+                }
+            })
+        }
+
+        fn reopen(&mut self) -> io::Result<u64> {
+            self.set(|(held, gone)| {
+                if *gone {
+                    Err(ErrorKind::NotFound.into())
+                } else {
+                    Ok(held.len() as u64)
+                }
+            })
+        }
+    }
+
+    #[test]
+    fn what_a_disk_lost_that_it_had_not_confirmed_is_appended_again() {
+        let disk = Removable::default();
+        let mut spool = Spool::new("a.csv", Box::new(disk.clone()));
+        spool.push(b"0123".to_vec());
+        spool.drain().unwrap();
+        disk.set(|state| state.1 = true);
+        spool.push(b"4567".to_vec());
+        spool.push(b"89".to_vec());
+        assert!(spool.drain().is_err());
+        assert!(spool.drain().is_err());
+        assert_eq!(spool.waiting_bytes(), 6);
+        // It comes back with one of the bytes that it had taken and not confirmed.
+        disk.set(|(held, gone)| {
+            held.truncate(5);
+            *gone = false;
+        });
+        spool.drain().unwrap();
+        assert_eq!(disk.set(|(held, _)| held.clone()), b"0123456789");
+        assert_eq!((spool.written_bytes(), spool.waiting_bytes()), (10, 0));
+        let mut whole = Spool::new("a.csv", Box::new(Removable::default()));
+        whole.push(b"0123456789".to_vec());
+        whole.drain().unwrap();
+        assert_eq!(spool.digest(), whole.digest());
+    }
+
+    #[test]
+    fn another_file_in_its_place_is_not_written_on() {
+        let disk = Removable::default();
+        let mut spool = Spool::new("a.csv", Box::new(disk.clone()));
+        spool.push(b"0123".to_vec());
+        spool.drain().unwrap();
+        disk.set(|state| state.1 = true);
+        spool.push(b"4".to_vec());
+        assert!(spool.drain().is_err());
+        for other in [&b"01"[..], b"somebody else's words"] {
+            disk.set(|state| *state = (other.to_vec(), false));
+            let fault = spool.drain().unwrap_err();
+            assert!(fault.to_string().contains("the file came back with"), "{fault}");
+            assert_eq!(disk.set(|(held, _)| held.clone()), other);
+        }
+    }
+}
