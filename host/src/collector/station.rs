@@ -4,6 +4,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use steadybench_protocol::{Configure, Hello, ToBoard};
+use steadybench_virtual::VirtualBench;
 use tokio::sync::{mpsc, oneshot};
 
 use crate::clock::HostTime;
@@ -11,7 +12,7 @@ use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::link::{Link, LinkEvent, SetUp};
 use crate::live::{Analyst, Detection, Hub, LiveBoard};
-use crate::port::{Connection, Incoming, Line, PortAddress, open};
+use crate::port::{Connection, Incoming, Line, PortAddress, open, open_bench_again};
 use crate::recorder::{BoardIntroduction, HostMarkKind, Record, RecordSink, Stamp, serial_digits};
 use crate::stream::{Stream, refusal_words};
 
@@ -69,6 +70,8 @@ pub struct Station {
     address: PortAddress,
     /// The USB serial number of the run's board, where its port has one.
     usb_serial: Option<String>,
+    /// The virtual bench of the run, where its port is one.
+    bench: Option<Arc<VirtualBench>>,
     settings: BoardSettings,
     start: Instant,
     line: Option<Line>,
@@ -106,6 +109,7 @@ impl Station {
             live: Arc::new(Mutex::new(LiveBoard::new(address.to_string()))),
             address,
             usb_serial: None,
+            bench: None,
             settings,
             start,
             line: None,
@@ -298,8 +302,8 @@ impl Station {
 
     async fn open_port(&mut self) -> Result<(), Fault> {
         let address = self.address.clone();
-        let usb_serial = self.usb_serial.clone();
-        let opened = tokio::task::spawn_blocking(move || open_again(&address, usb_serial)).await;
+        let (usb_serial, bench) = (self.usb_serial.clone(), self.bench.clone());
+        let opened = tokio::task::spawn_blocking(move || open_again(&address, usb_serial, bench)).await;
         let connection = opened
             .map_err(|error| Fault::new(Exit::Failed, "the opening of a port", error.to_string()))??;
         let port = connection.name.clone();
@@ -307,6 +311,7 @@ impl Station {
         if self.usb_serial.is_none() {
             self.usb_serial.clone_from(&connection.usb_serial);
         }
+        self.bench.clone_from(&connection.bench);
         let line = Line::start(connection, self.start)
             .map_err(|error| Fault::new(Exit::Failed, format!("port {port}"), error.to_string()))?;
         self.line = Some(line);
@@ -602,7 +607,14 @@ impl Station {
 
 /// Opens the port; one that was open before by its USB serial number first, since its device may have another name now,
 /// and another board's the one it had.
-fn open_again(address: &PortAddress, usb_serial: Option<String>) -> Result<Connection, Fault> {
+fn open_again(
+    address: &PortAddress,
+    usb_serial: Option<String>,
+    bench: Option<Arc<VirtualBench>>,
+) -> Result<Connection, Fault> {
+    if let Some(bench) = bench {
+        return open_bench_again(bench);
+    }
     match usb_serial.map(|number| open(&PortAddress::UsbSerial(number))) {
         Some(Ok(connection)) => Ok(connection),
         Some(Err(_)) | None => open(address),

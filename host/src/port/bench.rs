@@ -1,6 +1,8 @@
 //! A virtual bench as a port: the real firmware library on a thread, behind a pseudo-terminal or, where the system has
 //! none, a network port.
 
+use std::sync::Arc;
+
 use steadybench_virtual::{BenchOptions, PortName, Scenario, VirtualBench};
 
 use crate::exit::Exit;
@@ -9,8 +11,8 @@ use crate::fault::{Fault, plain_reason};
 use super::connection::{Connection, open_tcp};
 use super::serial;
 
-/// Starts the bench of a scenario, `NAME` or `NAME,seed=N`, and opens its port. The bench lives as long as the
-/// connection.
+/// Starts the bench of a scenario, `NAME` or `NAME,seed=N`, and opens its port. The bench lives as long as anybody holds
+/// it.
 pub(super) fn open(text: &str) -> Result<Connection, Fault> {
     let port = format!("port virtual:{text}");
     let (name, options) = parse(text).map_err(|rule| {
@@ -24,11 +26,19 @@ pub(super) fn open(text: &str) -> Result<Connection, Fault> {
         })?;
     let started = start(&scenario, &options);
     let bench = started.map_err(|error| Fault::new(Exit::NoPort, port.clone(), plain_reason(&error)))?;
+    open_again(Arc::new(bench))
+}
+
+/// Opens the port of a bench that is running: a board whose line was lost goes on, as one on a cable does.
+///
+/// # Errors
+/// When the port cannot be opened.
+pub fn open_again(bench: Arc<VirtualBench>) -> Result<Connection, Fault> {
     let mut connection = match bench.port() {
         PortName::Device(path) => serial::open(&path.display().to_string()),
         PortName::Tcp(address) => open_tcp(&address.to_string()),
     }?;
-    connection._keep = Some(Box::new(bench));
+    connection.bench = Some(bench);
     Ok(connection)
 }
 

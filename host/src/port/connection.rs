@@ -1,9 +1,11 @@
 //! An open port, whatever is behind it.
 
-use std::any::Any;
 use std::io::{Read, Write};
 use std::net::{TcpStream, ToSocketAddrs};
+use std::sync::Arc;
 use std::time::Duration;
+
+use steadybench_virtual::VirtualBench;
 
 use crate::exit::Exit;
 use crate::fault::{Fault, plain_reason};
@@ -21,8 +23,8 @@ const CONNECT_TIMEOUT: Duration = Duration::from_secs(3);
 pub struct Connection {
     pub(super) reader: Box<dyn Read + Send>,
     pub(super) writer: Box<dyn Write + Send>,
-    /// What must live as long as the port: a virtual bench.
-    pub(super) _keep: Option<Box<dyn Any + Send>>,
+    /// The virtual bench behind it, which lives as long as anybody holds it.
+    pub bench: Option<Arc<VirtualBench>>,
     /// The name the port had when it was opened.
     pub name: String,
     /// The USB serial number of the device, where it is one: when it is plugged in again its name may be another.
@@ -70,7 +72,7 @@ pub(super) fn open_tcp(address: &str) -> Result<Connection, Fault> {
                 return Ok(Connection {
                     reader: Box::new(stream),
                     writer: Box::new(writer),
-                    _keep: None,
+                    bench: None,
                     name: format!("tcp:{address}"),
                     usb_serial: None,
                 });

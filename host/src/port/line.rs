@@ -72,7 +72,7 @@ impl Line {
         let Connection {
             reader,
             writer,
-            _keep: keep,
+            bench: keep,
             name,
             usb_serial: _,
         } = connection;

@@ -12,6 +12,7 @@ mod listing;
 mod serial;
 
 pub use address::PortAddress;
+pub use bench::open_again as open_bench_again;
 pub use connection::{Connection, open};
 pub use line::{Incoming, Line};
 pub use listing::{ListedPort, list};

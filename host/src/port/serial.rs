@@ -68,7 +68,7 @@ pub(super) fn open(name: &str) -> Result<Connection, Fault> {
     Ok(Connection {
         reader: Box::new(port),
         writer: Box::new(writer),
-        _keep: None,
+        bench: None,
         name: name.to_owned(),
         usb_serial: usb_serial_of(name),
     })

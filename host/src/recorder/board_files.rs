@@ -178,17 +178,20 @@ impl BoardFiles {
     /// Brings to the disk what waits. Every file is tried; the first failure is given.
     pub(super) fn drain(&mut self) -> Result<(), (&'static str, io::Error)> {
         let mut outcome = Ok(());
-        let csv = [&mut self.minutes_csv, &mut self.events_csv, &mut self.marks_csv];
-        // The wire's recording first: everything else can be made from it.
-        for spool in [&mut self.wire]
-            .into_iter()
-            .chain(&mut self.readings_csv)
-            .chain(csv)
-        {
-            if let Err(error) = spool.drain()
-                && outcome.is_ok()
+        // What is appended survives the program's end; a disk may take a second to have it survive a power cut.
+        for step in [Spool::append, Spool::confirm] {
+            let csv = [&mut self.minutes_csv, &mut self.events_csv, &mut self.marks_csv];
+            // The wire's recording first: everything else can be made from it.
+            for spool in [&mut self.wire]
+                .into_iter()
+                .chain(&mut self.readings_csv)
+                .chain(csv)
             {
-                outcome = Err((spool.name(), error));
+                if let Err(error) = step(spool)
+                    && outcome.is_ok()
+                {
+                    outcome = Err((spool.name(), error));
+                }
             }
         }
         outcome

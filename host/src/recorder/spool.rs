@@ -71,10 +71,23 @@ impl Spool {
 
     /// Appends what waits, as far as the disk takes it, and has it survive a power cut.
     pub(super) fn drain(&mut self) -> io::Result<()> {
-        if self.stale {
-            self.reopen()?;
-        }
-        let outcome = self.write().and_then(|()| self.confirm());
+        self.append()?;
+        self.confirm()
+    }
+
+    /// Appends what waits, as far as the disk takes it: it survives the program from then on.
+    pub(super) fn append(&mut self) -> io::Result<()> {
+        let outcome = self.reopen_if_stale().and_then(|()| self.write());
+        self.note(outcome)
+    }
+
+    /// Has what was appended survive a power cut, too.
+    pub(super) fn confirm(&mut self) -> io::Result<()> {
+        let outcome = self.sync();
+        self.note(outcome)
+    }
+
+    fn note(&mut self, outcome: io::Result<()>) -> io::Result<()> {
         if let Err(error) = &outcome {
             // A full disk gets room again under the same handle; one that is gone comes back as another.
             self.stale = !matches!(error.kind(), ErrorKind::StorageFull | ErrorKind::QuotaExceeded);
@@ -107,19 +120,31 @@ impl Spool {
         Ok(())
     }
 
-    fn confirm(&mut self) -> io::Result<()> {
-        if self.written == self.confirmed {
+    fn sync(&mut self) -> io::Result<()> {
+        if self.stale || self.written == self.confirmed {
             return Ok(());
         }
         self.file.sync()?;
+        let mut confirmed = self.written - self.confirmed;
         self.confirmed = self.written;
-        self.held.clear();
-        self.held_bytes = 0;
+        self.held_bytes -= usize::try_from(confirmed).unwrap_or(self.held_bytes);
+        // A piece of which the disk took a part stays without it.
+        while let Some(first) = self.held.front_mut() {
+            if confirmed < first.len() as u64 {
+                first.drain(..usize::try_from(confirmed).unwrap_or(0));
+                break;
+            }
+            confirmed -= first.len() as u64;
+            self.held.pop_front();
+        }
         Ok(())
     }
 
     /// Takes the file up again where it ends now.
-    fn reopen(&mut self) -> io::Result<()> {
+    fn reopen_if_stale(&mut self) -> io::Result<()> {
+        if !self.stale {
+            return Ok(());
+        }
         let length = self.file.reopen()?;
         if length < self.confirmed || length > self.written {
             return Err(io::Error::new(

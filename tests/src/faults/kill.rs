@@ -104,8 +104,12 @@ pub fn run(seed: u64, count: u32, mut progress: impl FnMut(u32)) -> Outcome {
         }
     }
     outcome.tried = format!(
-        "{count} kills: {} while recording, {} after the run was closed, {} before its first reading, {} before its folder was made",
-        tally.recording, tally.closed, tally.no_reading, tally.before
+        "{count} kills: {} while recording, {} after the run was closed, {} before its first reading, {} before its folder was made; {}",
+        tally.recording,
+        tally.closed,
+        tally.no_reading,
+        tally.before,
+        machine()
     );
     let mean_s = tally.total_s / f64::from(tally.recording.max(1));
     outcome.lost = format!(
@@ -174,6 +178,14 @@ fn judge(life: u32, survey: &RunSurvey, killed_us: i64, tally: &mut Tally, outco
     });
     tally.worst_s = tally.worst_s.max(lost_s);
     tally.total_s += lost_s;
+}
+
+/// What else the machine had to do: a program that is given no processor writes nothing.
+fn machine() -> String {
+    let load = std::fs::read_to_string("/proc/loadavg").unwrap_or_default();
+    let load = load.split(' ').nth(2).unwrap_or("unknown").to_owned();
+    let cores = std::thread::available_parallelism().map_or(1, std::num::NonZero::get);
+    format!("load {load} on {cores} cores over the last 15 min")
 }
 
 fn runs(job: &Path) -> Vec<PathBuf> {
