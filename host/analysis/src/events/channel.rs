@@ -25,6 +25,8 @@ pub(super) struct Excursion {
     /// One past the last position that was still away from that level.
     pub(super) last_away: u64,
     pub(super) decided: bool,
+    /// Not a departure but what a pulse below the threshold left behind.
+    pub(super) echo: bool,
 }
 
 /// What the newest reading brought.
@@ -47,6 +49,8 @@ pub(super) struct Spans {
     pub(super) latch: u64,
     pub(super) settle: u64,
     pub(super) aftermath: u64,
+    /// The longest pulse whose end alone may have been seen.
+    pub(super) pulse: u64,
 }
 
 #[derive(Clone, Debug)]
@@ -98,6 +102,7 @@ impl Channel {
             latch: readings(settings.latch_s),
             settle: readings(0.06),
             aftermath: readings(0.1),
+            pulse: readings(0.1),
         };
         Self {
             ring: SumRing::new(
@@ -283,6 +288,7 @@ impl Channel {
             base_length,
             last_away: end,
             decided: false,
+            echo: false,
         });
         *next_id += 1;
     }
@@ -340,6 +346,58 @@ impl Channel {
             return Progress::Decide;
         }
         Progress::Nothing
+    }
+
+    /// What was taken for a change may be the level coming back, or only a baseline with a pulse in it: the current is
+    /// where it was before a pulse that stayed below the threshold, as the load's own changes do. Then the excursion is
+    /// made that pulse, which is over.
+    pub(super) fn turn_into_pulse(&mut self) -> bool {
+        let end = self.ring.end();
+        let Some(excursion) = &mut self.excursion else {
+            return false;
+        };
+        let window = self.scales[excursion.peak_scale].window.max(4);
+        let edge = excursion.first_start;
+        if end <= edge + window + 4 {
+            return false;
+        }
+        let now_a = self.ring.mean(edge + window / 2, end);
+        let size_a = now_a - excursion.base_a;
+        let near = |mean_a: f64, level_a: f64| (mean_a - level_a).abs() < 0.5 * size_a.abs();
+        let still = near(self.ring.mean(edge + window, end), now_a);
+        if size_a * excursion.peak_a.signum() < 0.5 * excursion.peak_a.abs() || !still {
+            return false;
+        }
+        let from = self
+            .since
+            .max(self.ring.oldest())
+            .max(edge.saturating_sub(excursion.base_length.max(4 * self.spans.pulse)));
+        // The window that gave it away may have begun a little before the pulse was over.
+        let edge = edge + window / 4;
+        let Some(pulse) = pulse_before(&self.ring, from, edge, -size_a.signum(), self.spans.pulse) else {
+            return false;
+        };
+        // At rest before it for longer than it lasted, or this is the return to what was the level before.
+        let rest = (3 * pulse.length()).max(self.spans.look_ahead / 2);
+        if pulse.from < from + rest {
+            return false;
+        }
+        let before_a = self.ring.mean(from, pulse.from);
+        let pulse_a = self.ring.mean(pulse.from, pulse.to) - before_a;
+        let calm_between =
+            pulse.to + 4 >= edge || (self.ring.mean(pulse.to + 2, edge) - now_a).abs() < 0.3 * pulse_a.abs();
+        if !near(before_a, now_a) || !calm_between || pulse_a.abs() < 0.5 * size_a.abs() {
+            return false;
+        }
+        excursion.first_start = pulse.from;
+        excursion.peak_scale = (pulse.length().ilog2() as usize).min(self.scales.len() - 1);
+        excursion.peak_end = pulse.to;
+        excursion.peak_a = pulse_a;
+        excursion.base_a = before_a;
+        excursion.base_length = pulse.from - from;
+        excursion.last_away = pulse.to;
+        excursion.echo = true;
+        true
     }
 
     /// Ends the excursion; comparisons start anew after it.
@@ -406,4 +464,38 @@ impl Channel {
         }
         spread
     }
+}
+
+/// A stretch of readings that stands out.
+#[derive(Clone, Copy, Debug)]
+struct Pulse {
+    from: u64,
+    to: u64,
+}
+
+impl Pulse {
+    const fn length(self) -> u64 {
+        self.to - self.from
+    }
+}
+
+/// The stretch of `from..to` that stands out most in the direction of `sign`, over means of four readings, when it is
+/// shorter than `longest`.
+fn pulse_before(ring: &SumRing, from: u64, to: u64, sign: f64, longest: u64) -> Option<Pulse> {
+    const WIDTH: u64 = 4;
+    let last = to.checked_sub(WIDTH).filter(|last| *last > from)?;
+    let level_a = ring.mean(from, to);
+    let height = |at: u64| sign * (ring.mean(at, at + WIDTH) - level_a);
+    let (top, most_a) = (from..=last)
+        .map(|at| (at, height(at)))
+        .max_by(|a, b| a.1.total_cmp(&b.1))?;
+    let above = |at: &u64| height(*at) > 0.5 * most_a;
+    let first = (from..=top).rev().take_while(above).last()?;
+    let beyond = (top..=last).take_while(above).last()?;
+    // A mean of four is half up when half of its readings are.
+    let pulse = Pulse {
+        from: first + WIDTH / 2,
+        to: (beyond + WIDTH / 2).max(first + WIDTH / 2 + 1),
+    };
+    (pulse.length() <= longest && first > from).then_some(pulse)
 }

@@ -43,6 +43,8 @@ pub(super) struct Circumstances<'a> {
     pub(super) restless_a: f64,
     /// Spread of one reading, in amperes.
     pub(super) reading_a: f64,
+    /// Whether it is only what a pulse below the threshold left behind.
+    pub(super) echo: bool,
     pub(super) latches: &'a [Latch],
     /// Relative change of the rail during the event, and whether it stands out of the rail's noise.
     pub(super) rail_change: Option<f64>,
@@ -61,6 +63,12 @@ pub(super) fn judge(shape: &Shape, around: &Circumstances<'_>) -> Verdict {
         return say(
             EventKind::LoadChange,
             format!("{:.0} ms from the mark of a switched load", 1000.0 * offset),
+        );
+    }
+    if around.echo {
+        return say(
+            EventKind::Nuisance,
+            "the level after a pulse that is no larger than the load's own changes".to_owned(),
         );
     }
     if let Some(verdict) = both_channels(shape, around, other_channel) {
@@ -180,8 +188,24 @@ fn both_channels(shape: &Shape, around: &Circumstances<'_>, other_channel: usize
             ));
         }
     }
-    if !relative.is_finite() || other.gain < 0.0 {
+    if !relative.is_finite() {
         return None;
+    }
+    if other.gain < 0.0 {
+        // One source feeds both channels: when one draws less, its resistance drops less, and the other gets more. The
+        // current divides, so in amperes the cause is always the larger; and it is larger in proportion, as images are.
+        let opposed = other.gain + 2.0 * other.gain_uncertainty < -1.0;
+        let small = -relative > 1.0 / share && -relative - 2.0 * uncertainty > 1.5;
+        return (opposed && small).then(|| {
+            say(
+                EventKind::Nuisance,
+                format!(
+                    "channel {other_channel} changed the other way at the same instant, {:.1} times as much: its image \
+                     through the common source",
+                    -relative
+                ),
+            )
+        });
     }
     if relative > 1.0 / share && relative - 2.0 * uncertainty > 1.5 {
         return Some(say(

@@ -7,6 +7,7 @@ use super::channel::{Excursion, Progress};
 use super::judge::{Circumstances, Latch, judge};
 use super::model::{Event, EventKind, EventUpdate};
 use super::regular::series;
+use super::rhythm::Beat;
 use super::running::Running;
 use super::settings::EventSettings;
 use super::shape::shape;
@@ -52,6 +53,44 @@ pub(super) struct Latched {
 }
 
 impl Running {
+    /// The change that an event is, as a rhythm may hold it; `None` for what is no single change.
+    fn beat(&self, event: &Event) -> Option<Beat> {
+        let back = (self.last_time_s - event.start_s) * self.rate_hz;
+        let newest = self.channels[0].ring.end().max(self.channels[1].ring.end());
+        let at = (newest as f64 - 1.0 - back).round().max(0.0) as u64;
+        let length = ((event.end_s - event.start_s) * self.rate_hz).round() as u64;
+        match event.kind {
+            EventKind::Spike | EventKind::Dropout => Some(Some(length.max(1))),
+            EventKind::Step => Some(None),
+            _ => None,
+        }
+        .map(|length| Beat {
+            at,
+            length,
+            size_a: event.size_a,
+        })
+    }
+
+    /// A rhythm has become known: what belongs to it was no fault.
+    pub(super) fn excuse(&mut self, index: usize, updates: &mut VecDeque<EventUpdate>) {
+        for place in 0..self.recent.len() {
+            let event = &self.recent[place];
+            if event.channel != index as u8 + 1 {
+                continue;
+            }
+            let Some(period_s) = self
+                .beat(event)
+                .and_then(|beat| self.rhythms[index].period_s(&beat))
+            else {
+                continue;
+            };
+            let event = &mut self.recent[place];
+            event.kind = EventKind::Nuisance;
+            event.reason = rhythmic(period_s);
+            updates.push_back(EventUpdate::Revised(event.clone()));
+        }
+    }
+
     fn time_of(&self, position: u64) -> f64 {
         let newest = self.channels[0].ring.end().max(self.channels[1].ring.end());
         self.last_time_s - (newest as f64 - 1.0 - position as f64) / self.rate_hz
@@ -68,9 +107,19 @@ impl Running {
         let Some(excursion) = self.channels[index].excursion.clone() else {
             return;
         };
-        let event = self.describe(index, &excursion, progress, settings, commands_s);
+        let mut event = self.describe(index, &excursion, progress, settings, commands_s);
         if progress != Progress::Decide {
             self.channels[index].close(progress);
+        }
+        let beat = self.beat(&event);
+        if let Some(beat) = beat
+            && let Some(period_s) = self.rhythms[index].period_s(&beat)
+        {
+            event.kind = EventKind::Nuisance;
+            event.reason = rhythmic(period_s);
+        }
+        if let Some(beat) = beat.filter(|_| progress != Progress::Decide) {
+            self.rhythms[index].learn(beat);
         }
         self.publish(event, updates);
     }
@@ -112,6 +161,7 @@ impl Running {
             level_now_a,
             restless_a,
             reading_a: channel.spread(1),
+            echo: excursion.echo,
             latches: &self.latches[index],
             image: self.images[index].known(),
             aftermath: aftermath.map(|latched| (latched.id, latched.kind)),
@@ -217,6 +267,11 @@ impl Running {
             }
         }
     }
+}
+
+/// Why a change in a rhythm is harmless.
+fn rhythmic(period_s: f64) -> String {
+    format!("one of a regular series of like changes, every {period_s:.2} s: a load that switches itself")
 }
 
 /// Common logarithm of the share of a standard normal beyond `score`, by the first terms of its asymptotic series.

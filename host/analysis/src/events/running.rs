@@ -9,6 +9,7 @@ use super::line::LineBank;
 use super::model::{Event, EventUpdate};
 use super::rail::RailWatch;
 use super::report::{Images, KEPT, Latched};
+use super::rhythm::Rhythms;
 use super::settings::EventSettings;
 use super::spectrum::{LineFinder, strongest_line};
 use crate::sample::Sample;
@@ -30,6 +31,7 @@ pub(super) struct Running {
     pub(super) latches: [Vec<Latch>; 2],
     pub(super) rails: [RailWatch; 2],
     pub(super) images: [Images; 2],
+    pub(super) rhythms: [Rhythms; 2],
     /// Where an excursion last became the new level, and the event that it was.
     pub(super) latched: [Option<Latched>; 2],
     /// Share of each channel's amplitude that the ripple loops left when its noise was last learned from nothing.
@@ -55,6 +57,7 @@ impl Running {
             recent: VecDeque::with_capacity(KEPT),
             latches: [Vec::new(), Vec::new()],
             images: [Images::default(); 2],
+            rhythms: [Rhythms::new(rate_hz), Rhythms::new(rate_hz)],
             latched: [None; 2],
             rails: [RailWatch::new(rate_hz), RailWatch::new(rate_hz)],
             left: [1.0; 2],
@@ -84,6 +87,7 @@ impl Running {
             for finder in self.mains_finder.iter_mut().chain(&mut self.commutator_finder) {
                 finder.clear();
             }
+            self.rhythms.iter_mut().for_each(Rhythms::clear);
         }
         let elapsed = if elapsed < 1.5 { 1.0 } else { elapsed.round() };
         self.last_time_s = sample.time_s;
@@ -109,8 +113,14 @@ impl Running {
             let kept = above_level[index].unwrap_or(mains[index]);
             self.mains_finder[index].push(kept);
             self.commutator_finder[index].push(seconds_above[index].unwrap_or(line[0]));
-            let progress = channel.push(value, &mut self.next_id);
+            let mut progress = channel.push(value, &mut self.next_id);
+            if progress == Progress::Decide && channel.turn_into_pulse() {
+                progress = Progress::Returned;
+            }
             self.commutator[index].learn([seconds_above[index], None]);
+            if self.rhythms[index].listen(&self.channels[index].ring) {
+                self.excuse(index, updates);
+            }
             if progress != Progress::Nothing {
                 self.report(index, progress, settings, commands_s, updates);
             }

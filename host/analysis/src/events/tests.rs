@@ -280,6 +280,102 @@ fn regular_series_is_a_load() {
     );
 }
 
+/// Two stages behind 0.3 Ω at 24 V, of 8 Ω and 24 Ω: when the first draws 0.9 A less, the second gets 11 mA more. What
+/// happens to the second by itself at the same instant, a loss of its own, stays a fault.
+#[test]
+fn an_image_through_the_common_source_is_no_fault_of_its_own() {
+    let mut samples = quiet(13, 1000.0, 30.0);
+    add(&mut samples, 0, 8.0, 8.02, -0.28);
+    add(&mut samples, 1, 8.0, 8.02, 0.012);
+    add(&mut samples, 0, 12.0, 16.0, -0.2);
+    add(&mut samples, 1, 12.0, 16.0, 0.009);
+    add(&mut samples, 0, 20.0, 20.02, -0.2);
+    add(&mut samples, 1, 20.0, 20.02, -0.02);
+    add(&mut samples, 0, 24.0, 24.02, -0.05);
+    add(&mut samples, 1, 24.0, 24.02, 0.05);
+    let events = found(&samples);
+    let of = |channel: u8, at_s: f64| {
+        events
+            .iter()
+            .find(|event| event.channel == channel && (event.start_s - at_s).abs() < 0.01)
+            .unwrap_or_else(|| panic!("nothing on channel {channel} at {at_s} s: {events:#?}"))
+    };
+    for at_s in [8.0, 12.0] {
+        assert!(of(1, at_s).kind.is_fault(), "{:?}", of(1, at_s));
+        let image = of(2, at_s);
+        assert!(
+            image.kind == EventKind::Nuisance && image.reason.contains("common source"),
+            "{image:?}"
+        );
+    }
+    // As much the other way: no image is as large as its cause.
+    assert!(of(1, 24.0).kind.is_fault() && of(2, 24.0).kind.is_fault());
+    assert!(of(1, 20.0).kind.is_fault());
+}
+
+/// A load of 20 ms every two seconds. Until its rhythm is known its pulses are faults like any other; then all of them
+/// are taken back, and no further one is.
+#[test]
+fn a_rhythm_of_two_seconds_is_learned_and_what_was_said_taken_back() {
+    let mut samples = quiet(14, 1000.0, 40.0);
+    for pulse in 0..18 {
+        let start_s = 3.3 + 1.998 * f64::from(pulse);
+        add(&mut samples, 0, start_s, start_s + 0.02, 0.004);
+    }
+    // A hand that taps every 0.7 s or so, and a contact that opens alike each time.
+    for (tap, off_s) in [0.01, -0.03, 0.02, 0.04, -0.02, 0.03, -0.01].iter().enumerate() {
+        let start_s = 30.0 + 0.7 * tap as f64 + off_s;
+        add(&mut samples, 1, start_s, start_s + 0.01, -0.1);
+    }
+    let events = found(&samples);
+    let faults: Vec<&Event> = events.iter().filter(|event| event.kind.is_fault()).collect();
+    assert!(
+        faults.iter().all(|event| event.channel == 2) && faults.len() == 7,
+        "{events:#?}"
+    );
+    assert!(
+        events
+            .iter()
+            .any(|event| event.channel == 1 && event.reason.contains("every 2.00 s")),
+        "{events:#?}"
+    );
+}
+
+/// Of a pulse that comes as often as the thresholds bear, only the end may pass them, or the baseline that holds it may
+/// make the calm after it look like a fall: it is a pulse all the same, and no fall to a new level.
+#[test]
+fn the_end_of_a_pulse_is_no_step() {
+    for (edge, base_a, peak_a) in [(8020, 0.104, -0.004), (8050, 0.1004, -0.0004)] {
+        let mut channel = super::channel::Channel::new(&EventSettings::default(), 1000.0);
+        let mut random = Random(15);
+        for index in 0..edge + 66 {
+            let on = (8000..8020).contains(&index);
+            channel.push(if on { 0.104 } else { 0.1 } + 1e-4 * random.normal(), &mut 1);
+        }
+        channel.excursion = Some(super::channel::Excursion {
+            id: 1,
+            first_start: edge,
+            found_at: edge + 16,
+            peak_score: 10.0,
+            peak_scale: 4,
+            peak_end: edge + 16,
+            peak_a,
+            base_a,
+            base_length: 64,
+            last_away: edge + 66,
+            decided: true,
+            echo: false,
+        });
+        assert!(channel.turn_into_pulse());
+        let pulse = channel.excursion.as_ref().unwrap();
+        assert!(
+            pulse.first_start.abs_diff(8000) <= 1 && pulse.last_away.abs_diff(8020) <= 1,
+            "{pulse:?}"
+        );
+        assert!((pulse.peak_a - 0.004).abs() < 5e-4, "{pulse:?}");
+    }
+}
+
 #[test]
 fn a_rail_dip_explains_a_dropout() {
     let mut samples = quiet(12, 1000.0, 12.0);

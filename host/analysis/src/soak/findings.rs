@@ -49,7 +49,7 @@ pub struct SoakEvent {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum DriftVerdict {
-    /// The 98 % interval of the slope leaves out zero.
+    /// The 95 % interval of the slope leaves out zero, and the slope is further from zero than the interval is half wide.
     Drift,
     /// The 95 % interval holds zero and nothing larger than the stated share per hour.
     None,

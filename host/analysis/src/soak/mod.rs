@@ -20,8 +20,9 @@
 //! 3. Means over at most 720 bins, events left out, are fitted by the model. Time constants and lag are averaged over
 //!    by adaptive cells, the noise by points around its most credible values, the number of exponentials by evidence.
 //!    Level shifts are added as long as they convince.
-//! 4. The slope's interval is the quantiles of the whole mixture. It is called *drift* when the 98 % interval leaves
-//!    out zero, *none* when the 95 % interval holds zero and nothing that would matter
+//! 4. The slope's interval is the quantiles of the whole mixture. It is called *drift* when the 95 % interval leaves
+//!    out zero and the slope is further from zero than the interval is half wide, *none* when the interval holds zero
+//!    and nothing that would matter
 //!    ([`SoakSettings::negligible_share_per_hour`]), *unsure* otherwise.
 //!
 //! # Words

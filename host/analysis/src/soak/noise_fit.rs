@@ -95,6 +95,37 @@ impl NoiseFit {
         }
     }
 
+    /// The better of two searches: one begun at the prior's centre, one where `other` would have the noise. A slow
+    /// wander of small size and none at all can both be summits, and a search climbs only the one it starts below.
+    pub(crate) fn find_from_two(
+        prior: NoisePrior,
+        other: &NoiseModel,
+        evaluations: usize,
+        log_evidence: impl Fn(&NoiseModel) -> f64,
+    ) -> Self {
+        let elsewhere = Self {
+            prior,
+            parameters: Vector5::new(
+                other.white_sd.ln(),
+                other.memory_sd[0].ln(),
+                other.memory_s[0].ln(),
+                other.memory_sd[1].ln(),
+                other.memory_s[1].ln(),
+            ),
+        };
+        let found = [
+            Self::find(prior, None, evaluations, &log_evidence),
+            Self::find(prior, Some(&elsewhere), evaluations, &log_evidence),
+        ];
+        let value = |fit: &Self| prior.log_density(&fit.parameters) + log_evidence(&fit.noise());
+        let [first, second] = found;
+        if value(&second) > value(&first) {
+            second
+        } else {
+            first
+        }
+    }
+
     /// The most credible noise model.
     #[must_use]
     pub(crate) fn noise(&self) -> NoiseModel {

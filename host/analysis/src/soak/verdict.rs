@@ -6,10 +6,7 @@ use super::findings::{ChannelSoak, DriftVerdict, SoakEvent, SoakStanding};
 use super::grid::Grid;
 use super::regressors::Temperature;
 use super::settling::Settling;
-
-/// Probability of the interval that must leave out zero before a unit is called drifting. A wrong claim sends a good
-/// unit back to the bench, so it needs more than the interval shown.
-const CLAIM: f64 = 0.98;
+use crate::statistics::Bounded;
 
 /// Shortest recording of which anything is said about drift, in seconds.
 const LEAST_SPAN_S: f64 = 600.0;
@@ -80,7 +77,7 @@ fn fill(soak: &mut ChannelSoak, channel: &Channel, settling: &Settling, settings
         .as_ref()
         .map(super::mixture::Mixture::estimate);
     soak.temperature_lag_s = settling.lag_s;
-    let claimed = per_hour.interval(CLAIM).excludes(0.0);
+    let claimed = claims(&slope);
     let small = settings.negligible_share_per_hour * level.value.abs();
     soak.verdict = if claimed {
         DriftVerdict::Drift
@@ -103,6 +100,16 @@ fn fill(soak: &mut ChannelSoak, channel: &Channel, settling: &Settling, settings
         }
     }
     soak.to_go_a = Some(to_go);
+}
+
+/// Whether a slope is called a drift: its 95 % interval leaves out zero, and it is further from zero than the interval
+/// is half wide.
+///
+/// A wrong claim sends a good unit back to the bench. What a slow settling and a drift have in common makes the
+/// distribution lean away from zero, its near end sharp and just beyond zero, its far end long; the second condition asks
+/// for as much room on the near side as the far one takes.
+fn claims(slope: &Bounded) -> bool {
+    slope.excludes(0.0) && slope.value.abs() > 0.5 * (slope.high - slope.low)
 }
 
 fn say(
@@ -145,7 +152,7 @@ fn say(
         );
     } else if soak.verdict == DriftVerdict::Drift {
         soak.standing = SoakStanding::Drifting;
-        soak.reason = format!("drift {interval}, zero left out at 98 %");
+        soak.reason = format!("drift {interval}, zero left out with room to spare");
     } else if soak.verdict == DriftVerdict::None {
         soak.standing = SoakStanding::Settled;
         soak.reason = format!("drift {interval}, and no event on this channel alone");
@@ -190,4 +197,23 @@ fn notes(grid: &Grid, channel: &Channel) -> Vec<String> {
         ));
     }
     notes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_claim_needs_room_on_the_side_of_zero() {
+        let slope = |value, low, high| Bounded {
+            value,
+            low,
+            high,
+            coverage: 0.95,
+        };
+        assert!(claims(&slope(3.0, 1.0, 5.0)) && claims(&slope(-3.0, -5.0, -1.0)));
+        assert!(!claims(&slope(1.0, -1.0, 3.0)));
+        // Just beyond zero with a long far end.
+        assert!(!claims(&slope(1.0, 0.1, 6.0)));
+    }
 }

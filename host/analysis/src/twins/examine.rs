@@ -26,7 +26,8 @@ pub(crate) fn examine(
     let (series, weights) = lay_out(batches, |mean| mean[0] - mean[1]);
     let mean_a = means(batches);
     let step_s = batches.batch_s * batches.joined as f64;
-    let stuck = stuck_variance(batches, mean_a);
+    let amplitude_a = ripple.map_or([0.0; 2], |(ripple, _)| ripple.amplitude_a);
+    let stuck = stuck_variance(batches, mean_a, amplitude_a);
     let left =
         ripple.map(|(ripple, difference_amplitude)| left_in_batches(ripple, difference_amplitude, step_s));
     let floor =
@@ -101,34 +102,40 @@ fn resolution(batches: &Batches) -> f64 {
 
 /// Variance of the difference that averaging cannot remove, because a quiet channel keeps to few codes of its converter.
 ///
-/// For Gaussian dither of standard deviation σ the mean of codes of step q swings about the truth by harmonics of
-/// amplitude `(q/nπ) exp(-2π²n²σ²/q²)` (Widrow and Kollár 2008, *Quantization Noise*, chapter 4; from memory). Without
-/// dither their variances add to the q²/12 of an even distribution.
-fn stuck_variance(batches: &Batches, mean: [f64; 2]) -> f64 {
+/// For dither the mean of codes of step q swings about the truth by harmonics of amplitude `q/nπ` times the dither's
+/// characteristic function at `2πn/q` (Widrow and Kollár 2008, *Quantization Noise*, chapter 4; from memory): of Gaussian
+/// noise of standard deviation σ that is `exp(-2π²n²σ²/q²)`, of a sine of amplitude a it is `J0(2πna/q)`, of which the
+/// envelope is taken, for nobody knows the phase. Without dither the variances of the harmonics add to the q²/12 of an
+/// even distribution.
+fn stuck_variance(batches: &Batches, mean: [f64; 2], ripple_a: [f64; 2]) -> f64 {
+    // A channel that never left its code shows no step; its neighbour's converter is of the same kind.
+    let step = resolution(batches);
+    if step <= 0.0 {
+        return 0.0;
+    }
     (0..2)
         .map(|k| -> f64 {
-            // A channel that never left its code shows no step; its neighbour's converter is of the same kind.
-            let step = resolution(batches);
-            if step <= 0.0 {
-                return 0.0;
-            }
             let mut slow = RunningMoments::new();
             batches
                 .done
                 .iter()
                 .for_each(|batch| slow.push(batch.mean[k] - mean[k]));
             let within = batches.fast.squares[k] / batches.fast.freedom.max(1.0);
-            let variance = within
-                + if slow.variance().is_finite() {
-                    slow.variance()
-                } else {
-                    0.0
-                };
+            let slow = if slow.variance().is_finite() {
+                slow.variance()
+            } else {
+                0.0
+            };
+            // What is seen within a batch holds the ripple, and the rounding itself (Sheppard's correction).
+            let noise = (within - 0.5 * ripple_a[k].powi(2) - step * step / 12.0).max(0.0) + slow;
             (1..=24)
-                .map(|n| f64::from(n * n))
-                .map(|square| {
+                .map(|n| {
+                    let square = f64::from(n * n);
+                    let turn = 2.0 * PI * f64::from(n) * ripple_a[k] / step;
+                    let sine = (2.0 / (PI * turn)).min(1.0);
                     step * step / (2.0 * PI * PI * square)
-                        * (-4.0 * PI * PI * square * variance / (step * step)).exp()
+                        * (-4.0 * PI * PI * square * noise / (step * step)).exp()
+                        * sine
                 })
                 .sum()
         })

@@ -7,7 +7,9 @@
 //! squares; the answer is their mixture, weighted by evidence, so that not knowing the noise exactly widens the
 //! interval. For AR(1) it reproduces `n_eff = n (1 - ρ)/(1 + ρ)` in large samples.
 //!
-//! **Assumptions.** No trend; the same noise throughout; time constants up to about the length of the series.
+//! **Assumptions.** No trend; the same noise throughout; time constants up to about a tenth of the length of the series.
+//! A wander slower than that looks like a difference, and the interval holds the long-run mean less often than it says:
+//! the table in [the module's page](super) tells how often.
 
 use crate::soak::mixture::Mixture;
 use crate::soak::noise::{NoiseModel, Whitener};
@@ -71,14 +73,20 @@ pub(crate) fn mean_through_noise(
         Gram::new(Whitener::new(noise, step_s, weights), present, &centred).fit(&columns, &chosen)
     };
     let log_evidence = |noise: &NoiseModel| fit(noise).map_or(f64::NEG_INFINITY, |fit| fit.log_evidence);
-    // Regulation and filters remember for a tenth of a second or so, warmth for seconds and more.
+    // Regulation and filters remember for a tenth of a second or so. Warmth and a reference's flicker remember for half a
+    // second or half a minute: a spread of a factor of seven either way leaves that to the record.
     let prior = NoisePrior {
         scale: 0.7 * scale,
         white_floor: floor,
         memory_s: [(2.0 * step_s).max(0.1), (12.0 * step_s).max(0.6)],
-        memory_spread: [1.0, 1.2],
+        memory_spread: [1.0, 2.0],
     };
-    let found = NoiseFit::find(prior, None, 400, log_evidence);
+    let wander = NoiseModel {
+        white_sd: scale,
+        memory_sd: [0.3 * scale; 2],
+        memory_s: [prior.memory_s[0], 0.2 * step_s * series.len() as f64],
+    };
+    let found = NoiseFit::find_from_two(prior, &wander, 400, log_evidence);
     let mut judged = Vec::with_capacity(POINTS);
     for point in found.points(POINTS, log_evidence) {
         if let Some(fit) = fit(&point.noise) {
