@@ -77,6 +77,7 @@
 //! assert!((event.start_s - 9.0).abs() < 0.002 && (event.size_a + 0.2).abs() < 0.01);
 //! # Ok::<(), &str>(())
 //! ```
+#![doc = include_str!("../../docs/validation/events.md")]
 
 mod channel;
 mod detector;

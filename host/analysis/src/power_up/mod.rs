@@ -75,6 +75,7 @@
 //! assert_eq!(first.verdict, PowerUpVerdict::Normal);
 //! assert!(findings.channel(2).is_none());
 //! ```
+#![doc = include_str!("../../docs/validation/power_up.md")]
 
 mod capture;
 mod channel;

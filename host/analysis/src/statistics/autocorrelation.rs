@@ -15,6 +15,7 @@
 //!
 //! # Validation
 //! Certified lag-1 values of eight NIST sets; statsmodels `acf` at many lags.
+#![doc = include_str!("../../docs/validation/autocorrelation.md")]
 
 use super::error::require;
 use super::{StatisticsError, moments};

@@ -22,6 +22,7 @@
 //! # Validation
 //! Garwood's limits and the rule of three from printed tables; scipy `binomtest`, `poisson`, `binom` and `chi2` by
 //! `tests/reference/make_reference.py`; coverage summed exactly over all outcomes as a property.
+#![doc = include_str!("../../docs/validation/counts.md")]
 
 use super::distributions::{beta_quantile, beta_regularised, gamma_quantile};
 use super::error::{require_coverage, require_probability};

@@ -6,6 +6,7 @@
 //! continued fraction (*Handbook of Mathematical Functions*, Abramowitz and Stegun, 26.5.8) in Lentz's form, and inverted
 //! by Newton steps kept within a bracket. Validated against scipy (`tests/reference/make_reference.py`) and printed t
 //! tables.
+#![doc = include_str!("../../docs/validation/distributions.md")]
 
 use super::StatisticsError;
 use super::error::require_coverage;

@@ -31,6 +31,7 @@
 //! # Validation
 //! AR(1) series with known τ, and ripple over a slow wander: coverage of 95 % intervals over 400 seeds in each of seven
 //! cases, printed by `cargo test -p steadybench-analysis hold_the_true_mean -- --nocapture`.
+#![doc = include_str!("../../docs/validation/effective_size.md")]
 
 use super::error::require;
 use super::{

@@ -25,6 +25,7 @@
 //! # Validation
 //! NIST Misra1a and BoxBOD from both certified starts to eight digits and more (`tests/nist_exponential.rs`); recovery of
 //! known curves, and coverage of the final value, in this page's tests.
+#![doc = include_str!("../../docs/validation/exponential.md")]
 
 use super::StatisticsError;
 use super::error::require_pair;

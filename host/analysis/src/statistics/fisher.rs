@@ -19,6 +19,7 @@
 //! # Validation
 //! The classical tables of eight cups; scipy `fisher_exact` and conditional odds ratio by
 //! `tests/reference/make_reference.py`.
+#![doc = include_str!("../../docs/validation/fisher.md")]
 
 use super::StatisticsError;
 use serde::{Deserialize, Serialize};

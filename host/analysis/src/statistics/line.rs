@@ -16,6 +16,7 @@
 //!
 //! # Validation
 //! Norris (NIST) to 11 digits and more; scipy `linregress`.
+#![doc = include_str!("../../docs/validation/line.md")]
 
 use super::error::require_pair;
 use super::{Bounded, StatisticsError, student_t_coverage_factor};

@@ -16,6 +16,7 @@
 //! # Validation
 //! NIST StRD univariate sets to the digits an f64 can carry (`tests/nist_univariate.rs`); properties: the running figures
 //! equal the two-pass ones, and merged parts equal the whole.
+#![doc = include_str!("../../docs/validation/moments.md")]
 
 use super::StatisticsError;
 use super::error::require;

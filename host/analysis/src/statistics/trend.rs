@@ -22,6 +22,7 @@
 //!
 //! # Validation
 //! The Nile's yearly flow 1871–1970 against pymannkendall and scipy (`tests/nile_trend.rs`).
+#![doc = include_str!("../../docs/validation/trend.md")]
 
 use super::error::{require, require_coverage, require_pair};
 use super::{

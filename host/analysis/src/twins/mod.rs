@@ -26,8 +26,9 @@
 //! warm as each other, within 5 K (common practice, no source; the rules are named in each entry).
 //!
 //! # Assumptions and "not enough data"
-//! Both stages do the same work throughout; no trend of one against the other. Fewer than eight batches with both
-//! channels present give no interval, and the word says how many more seconds are needed.
+//! Both stages do the same work throughout; no trend of one against the other; nothing that wanders more slowly than
+//! about a tenth of the record, for that cannot be told from a difference (the table below has such a case). Fewer than
+//! eight batches with both channels present give no interval, and the word says how many more seconds are needed.
 //!
 //! # Sources
 //! Averaging under autocorrelation: `n_eff = n (1 - ρ)/(1 + ρ)` for AR(1), which the method reproduces. Stuck codes:
@@ -49,6 +50,7 @@
 //! }
 //! assert_eq!(twins.finish().compare.standing, TwinStanding::Differs);
 //! ```
+#![doc = include_str!("../../docs/validation/twins.md")]
 
 mod batches;
 mod beside;
