@@ -32,7 +32,7 @@ fn keep(name: &str, text: &str) {
         .join("docs/validation")
         .join(format!("{name}.md"));
     if std::env::var_os("WRITE_VALIDATION").is_some() {
-        std::fs::write(&path, text).unwrap();
+        std::fs::write(&path, text).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
     }
     let kept = std::fs::read_to_string(&path).unwrap_or_default();
     assert!(
