@@ -8,7 +8,7 @@ use std::sync::LazyLock;
 use axum::Json;
 use axum::Router;
 use axum::extract::Path;
-use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use serde_json::{Value, json};
@@ -147,10 +147,6 @@ fn guarded(mut response: Response) -> Response {
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (header::REFERRER_POLICY, "no-referrer"),
         (header::CACHE_CONTROL, "no-cache"),
-        (
-            HeaderName::from_static("cross-origin-opener-policy"),
-            "same-origin",
-        ),
     ] {
         response
             .headers_mut()
