@@ -3,7 +3,7 @@
 //! | module | what it holds |
 //! |---|---|
 //! | [`content`] | what a report says, for programs: `steady report --json` |
-//! | [`gather`] | a job folder as that content |
+//! | [`mod@gather`] | a job folder as that content |
 //! | [`pass`] | one board's recording gone through: findings, extremes, gaps, happenings |
 //! | [`trace`] | the least and the greatest of stretches of time, so that 1 ms shows in twelve hours |
 //! | [`figures`] | findings as words and as figures, each with its bound or the reason why it has none |

@@ -2,7 +2,7 @@
 //!
 //! | module | what it holds |
 //! |---|---|
-//! | [`app`] | what requests are answered from, and the table of them |
+//! | [`mod@app`] | what requests are answered from, and the table of them |
 //! | `table` | routes and their descriptions, made together so that neither is without the other |
 //! | `admission` | who may ask what: Host, Origin, token, rate |
 //! | `serve` | the listener: connections, time-outs, bounds |
