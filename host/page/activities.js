@@ -17,6 +17,8 @@ function channelFound(number, name, word, rows, reasons = []) {
     table(rows), reasons.length ? element("ul", { class: "reasons" }, reasons.map((reason) => element("li", {}, reason))) : null);
 }
 
+const nameOf = (store, number) => store.board?.channels[number - 1].name;
+
 /** Replaces what is shown only when it changed, so that nothing flickers and no selection is lost. */
 function replace(where, made) {
   const before = where.textContent;
@@ -42,7 +44,7 @@ export function powerUp(store, trace) {
     const knownGood = told?.known_good ? [element("section", { class: "found-channel" }, element("h3", {}, "Against known-good units"),
       element("p", { class: "told" }, told.known_good))] : [];
     replace(find("#power-up-figures"), [...knownGood, ...(told?.channels ?? []).map((channel) => channelFound(channel.channel,
-      store.job?.channels?.[channel.channel - 1], channel.verdict, [
+      nameOf(store, channel.channel), channel.verdict, [
         [channel.peak_is_at_least ? "Peak, at least" : "Peak", bounded(channel.peak_a, "A")],
         ["Time to peak", time(channel.time_to_peak_s)],
         ["I²t", bounded(channel.i2t_a2s, "A²s")],
@@ -113,7 +115,7 @@ export function soak(store) {
       : `${stopwatch(left_s)} left`);
     progress.hidden = left_s === null || left_s === undefined;
     progress.value = store.elapsed_s / Math.max(1, store.elapsed_s + (left_s ?? 0));
-    replace(found, (told?.channels ?? []).map((channel) => channelFound(channel.channel, store.job?.channels?.[channel.channel - 1],
+    replace(found, (told?.channels ?? []).map((channel) => channelFound(channel.channel, nameOf(store, channel.channel),
       channel.word, [
         [channel.word === "settled" ? "Settled at" : "Will settle at", bounded(channel.settled_a, "A")],
         ["Still to go", channel.to_go_a ? bounded({ value: -channel.to_go_a }, "A") : null],
