@@ -43,11 +43,14 @@ pub(super) fn summary(
     if let [_, .., last] = of_twins.as_slice() {
         sentences.extend(board_of(last).and_then(|board| twins(job, board, "At the last comparison ")));
     }
-    sentences.extend(
-        runs.iter()
-            .filter(|run| run.kind == Some(RunKind::Tap))
-            .filter_map(|run| tap(board_of(run)?)),
-    );
+    let of_taps = runs.iter().filter(|run| run.kind == Some(RunKind::Tap));
+    for (at, run) in of_taps.enumerate() {
+        let sentence = board_of(run).and_then(tap);
+        sentences.extend(sentence.map(|sentence| match at {
+            0 => sentence,
+            _ => format!("Tapped again later: {sentence}"),
+        }));
+    }
     sentences.extend(swaps.iter().filter_map(swapped));
     sentences.push(altered(alterations));
     sentences.push(soak(job, runs));
@@ -172,9 +175,9 @@ fn tap(board: &BoardTold) -> Option<String> {
         .count();
     match (accused.len(), found.locations.len()) {
         (_, 0) => None,
-        (0, places) if cleared == places => {
-            Some("Tapping the board brought no fault: every place tapped can be ruled out.".to_owned())
-        }
+        (0, places) if cleared == places => Some(
+            "No tap on the board was answered by a fault; every place tapped can be ruled out.".to_owned(),
+        ),
         (0, places) => {
             let faults = found
                 .events

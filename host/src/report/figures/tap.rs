@@ -43,24 +43,33 @@ pub(super) fn tell(findings: &TapFindings, asked: bool, told: &mut Told) {
     } else if asked {
         told.word(None, "not enough data", Tone::Open, "no tap was marked");
     }
-    let faults = findings
-        .events
-        .iter()
-        .filter(|found| found.event.kind.is_fault())
-        .count() as u64
-        + findings.events_forgotten;
+    let faults = || findings.events.iter().filter(|found| found.event.kind.is_fault());
+    let all = faults().count() as u64 + findings.events_forgotten;
+    let after_taps = faults().filter(|found| found.place.is_some()).count() as u64;
     let over = duration(findings.observed_s);
-    if faults == 0 {
+    if all == 0 {
         let settled = places > 0 && cleared == places;
         let tone = if settled { Tone::Good } else { Tone::Open };
         told.word(None, "no fault seen", tone, format!("in {over}"));
-    } else {
+    } else if places == 0 {
         told.word(
             None,
-            format!("faults seen: {faults}"),
+            format!("faults seen: {all}"),
             Tone::Bad,
             format!("in {over}"),
         );
+    } else {
+        if after_taps > 0 {
+            let word = format!("faults after taps: {after_taps}");
+            told.word(None, word, Tone::Bad, format!("in {over}"));
+        }
+        if all > after_taps {
+            let word = format!("faults outside the taps: {}", all - after_taps);
+            let reason = format!(
+                "in {over}; the detector still learns what the unit does by itself, so a soak has the last word on them"
+            );
+            told.word(None, word, Tone::Open, reason);
+        }
     }
     if findings.blow_disturbs {
         let reason = "innocent places answer taps too, so taps were compared with taps";

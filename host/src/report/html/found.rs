@@ -11,9 +11,7 @@ use crate::examine::{Findings, Kind};
 use crate::recorder::RunKind;
 use crate::report::content::{BoardTold, Report, RunTold, Window};
 use crate::report::figures::Tone;
-use crate::report::overlay::Pair;
 use crate::report::plot::interval::share;
-use crate::report::plot::overlay::{Line, overlay};
 use crate::report::plot::strip::{EventMark, Marks, Shape, course, strip};
 use crate::report::summary::channel_name;
 
@@ -32,20 +30,6 @@ pub(super) fn section(page: &mut Markup, report: &Report) {
         run_section(page, report, run);
     }
     page.raw("</section>");
-    let pictures: Vec<_> = report
-        .pairs
-        .iter()
-        .filter_map(|pair| pair_pictures(report, pair))
-        .collect();
-    if pictures.iter().any(|(_, plots)| !plots.is_empty()) {
-        page.raw("<section><h2>Before and after</h2>");
-        for (caption, plots) in pictures {
-            for plot in &plots {
-                page.figure(Some(plot), &caption);
-            }
-        }
-        page.raw("</section>");
-    }
 }
 
 const fn kind_words(kind: Option<RunKind>) -> &'static str {
@@ -508,60 +492,4 @@ fn beside(page: &mut Markup, found: &steadybench_analysis::twins::TwinFindings) 
         &["beside the mean", "channel 1", "channel 2", "word", "rule"],
         &rows,
     );
-}
-
-/// Pictures of a pair, one for each channel that both runs have, and the caption.
-fn pair_pictures(report: &Report, pair: &Pair) -> Option<(String, Vec<crate::report::plot::Svg>)> {
-    let find = |number| report.runs.iter().find(|run| run.number == number);
-    let (before, after) = (find(pair.before)?, find(pair.after)?);
-    let (first, second) = (before.boards.first()?, after.boards.first()?);
-    let plots = (1..=2_u8)
-        .filter_map(|channel| {
-            let numbers = [pair.before, pair.after];
-            if let (Findings::PowerUp(one), Findings::PowerUp(two)) = (&first.findings, &second.findings) {
-                let line = |found: &steadybench_analysis::power_up::PowerUpFindings| -> Option<Line> {
-                    let course = &found.channel(channel)?.course;
-                    Some(
-                        course
-                            .iter()
-                            .map(|point| (0.5 * (point.from_s + point.to_s), point.level_a))
-                            .collect(),
-                    )
-                };
-                overlay(&line(one)?, &line(two)?, numbers, channel, true)
-            } else {
-                let line = |board: &BoardTold| -> Line {
-                    // A switch-on at the beginning would flatten everything behind it.
-                    let later = board.trace.later_than((0.05 * board.duration_s).min(300.0));
-                    let (stretches, length_s) = later.stretches(512);
-                    let at = usize::from(channel - 1);
-                    stretches
-                        .iter()
-                        .map(|(start_s, stretch)| {
-                            (
-                                start_s + 0.5 * length_s,
-                                stretch.current_a[at].mean().unwrap_or(f64::NAN),
-                            )
-                        })
-                        .collect()
-                };
-                overlay(&line(first), &line(second), numbers, channel, false)
-            }
-        })
-        .collect();
-    let between = if pair.between.is_empty() {
-        String::new()
-    } else {
-        format!(" Between them: {}.", pair.between)
-    };
-    let caption = format!(
-        "{} of run {} (dashed, grey) and run {} (full line).{between}",
-        match before.kind {
-            Some(RunKind::PowerUp) => "Switch-on",
-            _ => "Mean current, the first moments left out,",
-        },
-        pair.before,
-        pair.after
-    );
-    Some((caption, plots))
 }

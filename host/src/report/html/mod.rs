@@ -4,11 +4,13 @@
 //! |---|---|
 //! | [`markup`] | markup in which words from a job stay words |
 //! | [`found`] | runs: what was found, with pictures and figures |
+//! | `pairs` | before and after |
 //! | [`paper`] | what was altered, swapped and noted, and the signature |
 //! | [`trust`] | instruments, integrity, cautions |
 
 mod found;
 pub mod markup;
+mod pairs;
 mod paper;
 mod trust;
 
@@ -29,6 +31,7 @@ pub fn page(report: &Report) -> String {
     title(&mut page, report);
     standing(&mut page, report);
     found::section(&mut page, report);
+    pairs::section(&mut page, report);
     paper::section(&mut page, report);
     trust::section(&mut page, report);
     paper::signature(&mut page);

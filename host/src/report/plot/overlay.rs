@@ -97,8 +97,8 @@ pub fn overlay(
         for ((end, number), is_after) in ends.into_iter().zip(numbers).zip([false, true]) {
             let Some((_, end)) = end else { continue };
             let shift = match (near, is_after) {
-                (true, true) => -14,
-                (true, false) => 14,
+                (true, true) => -18,
+                (true, false) => 18,
                 _ => 0,
             };
             let style = words
