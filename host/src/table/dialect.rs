@@ -117,6 +117,14 @@ impl Trial {
         let last = (first..rows.len())
             .take_while(|at| rows[*at].len() == width && readable(&rows[*at]))
             .last()?;
+        // Below headings, a row or two with fewer cells are what a cut left of the first: their values would come under the
+        // wrong ones.
+        let is_narrow = first
+            .checked_sub(1)
+            .is_some_and(|above| rows[above].len() > width);
+        if is_narrow && last + 1 - first < ROWS_TO_BELIEVE {
+            return None;
+        }
         let line_of_first = lines[first].0;
         Some(Self {
             separator,

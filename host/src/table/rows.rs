@@ -442,6 +442,11 @@ mod tests {
         assert_eq!(samples.len(), 4);
         // What was to become 1.25 would be 1.
         assert!(samples[3].current_a.iter().all(|value| value.is_nan()));
+        // Of a table that was cut in its first row nothing is known.
+        assert!(matches!(
+            rows("utc,t_s,reading,ch1_A\n2026-11-25T10:00:00Z,0,1"),
+            Err(TableFault::NoRows)
+        ));
         let samples = rows("t_s,ch1_A,ch2_A\n0,1,2\n1,1,2\n2,1,2\n3").unwrap();
         assert_eq!(samples.len(), 3);
         let samples = rows("t_s,ch1_A,ch2_A\n0,1,2\n1,1,2\n2,1,2\n3,1,2").unwrap();

@@ -338,9 +338,15 @@ fn judge(
                 }
                 Err(words) => {
                     tally.refused += 1;
-                    outcome.require(words.contains("line ") || words.contains("no rows"), || {
-                        format!("{}: readings.csv is refused without its line: {words}", context())
-                    });
+                    outcome.require(
+                        words.contains("line ") || words.contains("no rows") || words.contains("no column"),
+                        || {
+                            format!(
+                                "{}: readings.csv is refused without its line or reason: {words}",
+                                context()
+                            )
+                        },
+                    );
                 }
             }
         }
