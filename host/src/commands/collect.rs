@@ -255,7 +255,7 @@ async fn collect(args: &Args, plan: &Plan, console: &Console) -> Result<Exit, Fa
     let control = session.control();
     let link = web::link(address, &token);
     let app = web::App::new(control.clone(), token, address);
-    let server = tokio::spawn(web::serve(listener, app));
+    let server = tokio::spawn(web::serve(listener, app, web::Limits::default()));
     console.remark(&format!(
         "{}; page at {link} ; Ctrl-C ends it",
         match control.run() {

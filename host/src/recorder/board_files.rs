@@ -6,6 +6,7 @@ use std::path::Path;
 use crate::live::{Detected, Detection};
 use crate::stream::{Output, Stream};
 use crate::units::Units;
+use crate::window::sheet::{self, SheetWriter};
 
 use super::csv_rows;
 use super::files::FileLayer;
@@ -28,7 +29,11 @@ pub(super) struct BoardFiles {
     full_rate_until_us: i64,
     minutes: Minutes,
     detection: Detection,
+    sheets: SheetWriter,
+    /// Where in `wire.log` the chunk in progress will begin.
+    wire_offset: u64,
     wire: Spool,
+    extremes: Spool,
     readings_csv: Option<Spool>,
     minutes_csv: Spool,
     events_csv: Spool,
@@ -67,7 +72,10 @@ impl BoardFiles {
             full_rate_until_us,
             minutes: Minutes::new(plan.interval_us),
             detection: Detection::default(),
+            sheets: SheetWriter::new(plan.configure.reading_period_us),
+            wire_offset: chunk::file_header().len() as u64,
             wire: make("wire.log", &chunk::file_header())?,
+            extremes: make("extremes.bin", &sheet::file_header())?,
             readings_csv: match plan.full_rate {
                 FullRate::Never => None,
                 _ => Some(make("readings.csv", csv_rows::READINGS_HEADER.as_bytes())?),
@@ -88,9 +96,15 @@ impl BoardFiles {
     }
 
     pub(super) fn spools(&self) -> impl Iterator<Item = &Spool> {
-        [&self.wire, &self.minutes_csv, &self.events_csv, &self.marks_csv]
-            .into_iter()
-            .chain(&self.readings_csv)
+        [
+            &self.wire,
+            &self.extremes,
+            &self.minutes_csv,
+            &self.events_csv,
+            &self.marks_csv,
+        ]
+        .into_iter()
+        .chain(&self.readings_csv)
     }
 
     /// Bytes in memory that no file holds yet.
@@ -127,6 +141,7 @@ impl BoardFiles {
         let mut rows = Rows::default();
         let records = std::mem::take(&mut self.records);
         self.raw_bytes = 0;
+        let mut full_sheets = Vec::new();
         for record in &records {
             let stream = &mut self.stream;
             let mut row_writer = RowWriter {
@@ -137,13 +152,17 @@ impl BoardFiles {
                 rows: &mut rows,
             };
             let detection = &mut self.detection;
+            let (sheets, wire_offset) = (&mut self.sheets, self.wire_offset);
             stream.take(record, &mut |output| {
                 row_writer.put(&output);
+                sheets.take(&output, wire_offset, &mut full_sheets);
                 detection.take(&output, &mut |detected| row_writer.put_event(&detected));
             });
         }
-        self.wire
-            .push(chunk::seal(self.sequence, &records, self.until_utc_us)?);
+        let chunk = chunk::seal(self.sequence, &records, self.until_utc_us)?;
+        self.wire_offset += chunk.len() as u64;
+        self.wire.push(chunk);
+        self.extremes.push(full_sheets);
         self.sequence = self.sequence.wrapping_add(1);
         self.push_rows(rows);
         Ok(())
@@ -161,6 +180,9 @@ impl BoardFiles {
     /// Closes the interval in progress; nothing is taken any more.
     pub(super) fn finish(&mut self) -> io::Result<()> {
         self.seal()?;
+        let mut last_sheet = Vec::new();
+        self.sheets.close(&mut last_sheet);
+        self.extremes.push(last_sheet);
         if let Some(units) = &self.units {
             let mut text = String::new();
             if let Some(interval) = self.minutes.close() {
@@ -180,12 +202,17 @@ impl BoardFiles {
         let mut outcome = Ok(());
         // What is appended survives the program's end; a disk may take a second to have it survive a power cut.
         for step in [Spool::append, Spool::confirm] {
-            let csv = [&mut self.minutes_csv, &mut self.events_csv, &mut self.marks_csv];
+            let rest = [
+                &mut self.extremes,
+                &mut self.minutes_csv,
+                &mut self.events_csv,
+                &mut self.marks_csv,
+            ];
             // The wire's recording first: everything else can be made from it.
             for spool in [&mut self.wire]
                 .into_iter()
                 .chain(&mut self.readings_csv)
-                .chain(csv)
+                .chain(rest)
             {
                 if let Err(error) = step(spool)
                     && outcome.is_ok()

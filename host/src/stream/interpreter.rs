@@ -228,6 +228,7 @@ impl Stream {
             out(Output::Reading(Reading {
                 index: block.first_index() + position as u64,
                 when: first.plus_micros(since_us),
+                board: time,
                 codes,
                 current_a,
                 late: block.is_late(position),

@@ -1,7 +1,7 @@
 //! What a stream gives.
 
 use serde::Serialize;
-use steadybench_protocol::{Health, Hello, MarkEdge};
+use steadybench_protocol::{BoardTime, Health, Hello, MarkEdge};
 
 use crate::clock::UtcInstant;
 use crate::recorder::HostMarkKind;
@@ -81,6 +81,8 @@ pub struct Reading {
     pub index: u64,
     /// When it was due.
     pub when: When,
+    /// The same in the board's own time, since its start.
+    pub board: BoardTime,
     /// Raw codes; `None` is missing.
     pub codes: [Option<i32>; 2],
     /// Currents in amperes; `None` is missing.

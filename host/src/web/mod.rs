@@ -42,5 +42,5 @@ pub use app::{App, app};
 pub use client::{Client, link};
 pub use control::{MarkRequest, NewRun, PlaceRequest};
 pub use present::{RunBegun, Status};
-pub use serve::serve;
+pub use serve::{Limits, serve};
 pub use token::new_token;

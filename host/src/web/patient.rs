@@ -9,9 +9,6 @@ use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::time::{Instant, Sleep, sleep};
 
-/// So long may nothing be taken.
-pub(super) const PATIENCE: Duration = Duration::from_secs(20);
-
 pub(super) struct Patient<S> {
     stream: S,
     patience: Duration,

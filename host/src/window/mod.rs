@@ -1,115 +1,204 @@
 //! Any stretch of a run in columns, each with the true extremes of every reading in it.
+//!
+//! While a run is recorded the recorder writes its extremes in short bins beside it (`EXTREMES.md`); of these a run's
+//! whole length is kept in memory, in cells that double in length whenever there are too many. A window is made of the
+//! longest of these that its columns hold four of, or of the single readings where even bins are too long, so that the
+//! work is bounded by the number of columns and not by the length of the run:
+//!
+//! | a column is at least | made of | read from |
+//! |---|---|---|
+//! | 4 cells (at 1000 readings/s and 12 h: 4.1 s) | cells | memory |
+//! | 4 groups (1.02 s) | groups of 16 bins | `extremes.bin` |
+//! | 4 bins (64 ms) | bins of 16 readings | `extremes.bin` |
+//! | less | single readings | `wire.log`, by the place that `extremes.bin` names |
+//!
+//! Columns are made a little longer than asked, up to a quarter, so that each holds whole pieces: only so are the extremes
+//! exact without reading what is at each column's edges. All values are kept as codes; the calibration in use is applied
+//! when a window is answered.
 
+mod answer;
+mod cells;
+mod happenings;
+mod index;
+mod readings;
+#[doc = include_str!("EXTREMES.md")]
+pub mod sheet;
+#[cfg(test)]
+mod tests;
 mod view;
 
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+
+use jiff::Timestamp;
 
 use crate::exit::Exit;
 use crate::fault::Fault;
-use crate::recorder::run_folders;
-use crate::replay::Replay;
-use crate::stream::Output;
+use crate::recorder::{run_folders, run_tables};
+
+use happenings::Happenings;
+use index::Index;
 
 pub use view::{AlterationMark, ChannelColumns, Extremes, GapView, Window, WindowRequest};
+
+/// Recordings kept open.
+const OPEN_MAX: usize = 20;
+
+/// Places listed of a job.
+const PLACES_MAX: usize = 200;
+
+/// Longest time of a run that a window may name, in seconds: a hundred years.
+const TIME_MAX_S: f64 = 3.2e9;
 
 /// Windows of a job's runs.
 #[derive(Debug)]
 pub struct Windows {
     job: PathBuf,
+    /// Recordings that were asked for, the latest last.
+    open: Mutex<Vec<(Key, Arc<Mutex<Opened>>)>>,
+}
+
+/// Which recording.
+#[derive(Debug)]
+struct Key {
+    run: u32,
+    /// The board's position in the run, and its identity.
+    position: usize,
+    serial: String,
+}
+
+#[derive(Debug)]
+struct Opened {
+    index: Index,
+    happenings: Happenings,
+    started: Option<Timestamp>,
 }
 
 impl Windows {
     /// Of the runs of a job.
     #[must_use]
     pub fn new(job: &Path) -> Self {
-        Self { job: job.to_owned() }
+        Self {
+            job: job.to_owned(),
+            open: Mutex::default(),
+        }
     }
 
     /// Answers a window.
     ///
     /// # Errors
-    /// [`Exit::Usage`] when there is no such run or board, or the window is none.
+    /// [`Exit::Usage`] when there is no such run or board, or the window is none; [`Exit::BadInput`] when the recording
+    /// cannot be read.
     pub fn answer(&self, request: &WindowRequest) -> Result<Window, Fault> {
         let run = request
             .run
             .ok_or_else(|| Fault::usage("the window", "no run was named and none is being recorded"))?;
-        let folder = run_folders(&self.job)?
+        let times = [Some(request.from_s), request.to_s];
+        if times
             .into_iter()
-            .find(|folder| run_number(folder) == Some(run))
-            .ok_or_else(|| {
-                Fault::new(
-                    Exit::Usage,
-                    format!("run {run}"),
-                    "there is no such run in this job",
-                )
-            })?;
-        let mut replay = Replay::open(&folder.join("wire.log"))?;
-        let mut readings = Vec::new();
-        let mut board = String::new();
-        while let Some(output) = replay.next_output()? {
-            match output {
-                Output::Reading(reading) => readings.push(reading),
-                Output::Board { hello, .. } => board = crate::recorder::serial_digits(&hello),
-                _ => {}
-            }
+            .flatten()
+            .any(|time_s| !(0.0..TIME_MAX_S).contains(&time_s))
+        {
+            return Err(Fault::usage(
+                "the window",
+                "its times are seconds from the run's first reading on",
+            ));
         }
-        let last = readings.last().and_then(|r| r.when.elapsed_us).unwrap_or(0) as f64 * 1e-6;
-        let to_s = request.to_s.unwrap_or(last).max(request.from_s + 1e-3);
-        let column_s = (to_s - request.from_s) / request.columns.clamp(1, 4096) as f64;
-        let count = request.columns.clamp(1, 4096);
-        let blank = || Extremes {
-            min: vec![None; count],
-            max: vec![None; count],
-        };
-        let mut window = Window {
-            run,
-            board,
-            from_s: request.from_s,
-            to_s,
-            column_s,
-            recorded_to_s: last,
-            ..Window::default()
-        };
-        for channel in &mut window.channels {
-            channel.current = blank();
-            channel.rail = blank();
-        }
-        window.temperature = [blank(), blank()];
-        let put = |extremes: &mut Extremes, at: usize, value: f64| {
-            let value = value as f32;
-            extremes.min[at] = Some(extremes.min[at].map_or(value, |v: f32| v.min(value)));
-            extremes.max[at] = Some(extremes.max[at].map_or(value, |v: f32| v.max(value)));
-        };
-        for reading in readings {
-            let Some(us) = reading.when.elapsed_us else {
-                continue;
-            };
-            let at = ((us as f64 * 1e-6 - request.from_s) / column_s).floor();
-            if at < 0.0 || at >= count as f64 {
-                continue;
-            }
-            for channel in [0, 1] {
-                if let Some(v) = reading.current_a[channel] {
-                    put(&mut window.channels[channel].current, at as usize, v);
-                }
-                if let Some(slow) = reading.slow {
-                    if let Some([_, low, high]) = slow.rail_v[channel] {
-                        put(&mut window.channels[channel].rail, at as usize, low);
-                        put(&mut window.channels[channel].rail, at as usize, high);
-                    }
-                    if let Some(c) = slow.temperature_c[channel] {
-                        put(&mut window.temperature[channel], at as usize, c);
-                    }
-                }
-            }
-        }
+        let opened = self.opened(run, request.board.as_deref())?;
+        let mut opened = opened.lock().unwrap_or_else(PoisonError::into_inner);
+        let Opened {
+            index,
+            happenings,
+            started,
+        } = &mut *opened;
+        index.refresh()?;
+        let micros = |seconds: f64| (seconds * 1e6).round() as i64;
+        let from_us = micros(request.from_s);
+        // The last reading belongs to the window that ends with it.
+        let end_us = index.last_us().unwrap_or(0) + 1;
+        let to_us = request.to_s.map_or(end_us, micros).max(from_us + 1);
+        let mut window = answer::fill(index, from_us, to_us, request.columns)?;
+        window.run = run;
+        happenings.refresh(&window.board);
+        happenings.put_on(&mut window);
+        happenings::put_alterations(&self.job, *started, &mut window)?;
         Ok(window)
+    }
+
+    fn opened(&self, run: u32, board: Option<&str>) -> Result<Arc<Mutex<Opened>>, Fault> {
+        let no_run = || {
+            Fault::new(
+                Exit::Usage,
+                format!("run {run}"),
+                "there is no such run in this job",
+            )
+        };
+        let find = || {
+            let mut folders = run_folders(&self.job)?.into_iter();
+            folders
+                .find(|folder| run_number(folder) == Some(run))
+                .ok_or_else(no_run)
+        };
+        let mut open = self.open.lock().unwrap_or_else(PoisonError::into_inner);
+        let known = open.iter().position(|(key, _)| {
+            key.run == run && board.map_or(key.position == 0, |serial| key.serial == serial)
+        });
+        if let Some(place) = known {
+            let known = open.remove(place);
+            let opened = Arc::clone(&known.1);
+            open.push(known);
+            return Ok(opened);
+        }
+        let folder = find()?;
+        let (tables, _) = run_tables(&folder);
+        let serials: Vec<String> = tables.as_ref().map_or(Vec::new(), |tables| {
+            tables.board.iter().map(|board| board.serial.clone()).collect()
+        });
+        let position = match board {
+            None => 0,
+            Some(board) => serials.iter().position(|serial| serial == board).ok_or_else(|| {
+                Fault::usage(format!("board {board}"), format!("run {run} has no such board"))
+            })?,
+        };
+        let board_folder = board_folder(&folder, position, serials.len());
+        let made = Arc::new(Mutex::new(Opened {
+            index: Index::open(&board_folder)?,
+            happenings: Happenings::new(&board_folder),
+            started: tables.and_then(|tables| tables.run.started_utc.parse().ok()),
+        }));
+        if open.len() == OPEN_MAX {
+            open.remove(0);
+        }
+        let serial = serials.get(position).cloned().unwrap_or_default();
+        let key = Key {
+            run,
+            position,
+            serial,
+        };
+        open.push((key, Arc::clone(&made)));
+        Ok(made)
     }
 
     /// Places that were tapped or chosen in the job's runs, in the order of their first mention.
     #[must_use]
     pub fn places(&self) -> Vec<String> {
-        Vec::new()
+        let mut places = Vec::new();
+        // A job that cannot be read says so elsewhere.
+        for folder in run_folders(&self.job).unwrap_or_default() {
+            let boards = run_tables(&folder).0.map_or(1, |tables| tables.board.len());
+            // Marks are on every board's time line alike.
+            happenings::places_of(&board_folder(&folder, 0, boards), &mut places, PLACES_MAX);
+        }
+        places
+    }
+}
+
+/// The folder of a board's files in a run of several: by its position, never by a name from a file.
+fn board_folder(run: &Path, position: usize, boards: usize) -> PathBuf {
+    if boards > 1 {
+        run.join(format!("board-{}", position + 1))
+    } else {
+        run.to_owned()
     }
 }
 

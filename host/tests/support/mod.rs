@@ -49,6 +49,8 @@ pub struct Script {
     pub silent: bool,
     /// Sent in place of everything.
     pub garbage: bool,
+    /// Every byte of the identity of this board.
+    pub serial: u8,
 }
 
 impl Default for Script {
@@ -59,6 +61,7 @@ impl Default for Script {
             version: PROTOCOL_VERSION,
             silent: false,
             garbage: false,
+            serial: 1,
         }
     }
 }
@@ -91,7 +94,7 @@ impl FakeBoard {
                         stream.set_nonblocking(false).unwrap();
                         board.serve(stream, &stopped);
                         // The other board stands there for one connection only.
-                        board.serial = 1 + board.other_next;
+                        board.serial = board.script.serial + board.other_next;
                         board.other_next = 0;
                     }
                     Err(error) if error.kind() == ErrorKind::WouldBlock => {
@@ -140,8 +143,8 @@ struct Board {
 impl Board {
     fn new(script: Script) -> Self {
         Self {
+            serial: script.serial,
             script,
-            serial: 1,
             other_next: 0,
             boot_nonce: 100,
             started: Instant::now(),
@@ -182,7 +185,7 @@ impl Board {
                 Err(error) if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => {}
                 Err(_) => return,
             }
-            let sending = self.running && self.serial == 1;
+            let sending = self.running && self.serial == self.script.serial;
             if sending && self.next_block < self.script.blocks && self.send_block(&mut stream).is_err() {
                 return;
             }

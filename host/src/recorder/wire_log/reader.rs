@@ -1,7 +1,7 @@
 //! Reads `wire.log` back, whole or torn.
 
 use std::fs::File;
-use std::io::{ErrorKind, Read};
+use std::io::{ErrorKind, Read, Seek, SeekFrom};
 use std::path::Path;
 
 use crate::exit::Exit;
@@ -49,6 +49,8 @@ pub struct LogReader<R> {
     source: R,
     held: Vec<u8>,
     at: usize,
+    /// Where in the file what is held ends.
+    read: u64,
     ended: bool,
     next_sequence: u32,
     headers_only: bool,
@@ -71,6 +73,25 @@ impl LogReader<File> {
         let file = File::open(path).map_err(|error| Fault::file(Exit::BadInput, path, &error))?;
         LogReader::new(file).map_err(|rule| Fault::new(Exit::BadInput, path.display().to_string(), rule))
     }
+
+    /// Opens a file at a place where a chunk begins, as [`LogReader::position`] gave it.
+    ///
+    /// # Errors
+    /// As [`LogReader::open`].
+    pub fn open_at(path: &Path, position: u64) -> Result<Self, Fault> {
+        let mut reader = Self::open(path)?;
+        if position > FILE_HEADER_BYTES as u64 {
+            reader
+                .source
+                .seek(SeekFrom::Start(position))
+                .map_err(|error| Fault::file(Exit::BadInput, path, &error))?;
+            reader.held.clear();
+            reader.at = 0;
+            reader.ended = false;
+            reader.read = position;
+        }
+        Ok(reader)
+    }
 }
 
 impl<R: Read> LogReader<R> {
@@ -84,6 +105,7 @@ impl<R: Read> LogReader<R> {
             source,
             held: Vec::new(),
             at: 0,
+            read: 0,
             ended: false,
             next_sequence: 0,
             headers_only: false,
@@ -106,6 +128,12 @@ impl<R: Read> LogReader<R> {
             reader.at = FILE_HEADER_BYTES;
         }
         Ok(reader)
+    }
+
+    /// Where in the file the next item begins.
+    #[must_use]
+    pub const fn position(&self) -> u64 {
+        self.read - (self.held.len() - self.at) as u64
     }
 
     /// Passes over the records of each chunk, which come as none; they are still proved whole.
@@ -188,7 +216,10 @@ impl<R: Read> LogReader<R> {
                     self.held.truncate(before);
                     self.ended = true;
                 }
-                Ok(taken) => self.held.truncate(before + taken),
+                Ok(taken) => {
+                    self.held.truncate(before + taken);
+                    self.read += taken as u64;
+                }
                 Err(error) if error.kind() == ErrorKind::Interrupted => self.held.truncate(before),
                 Err(error) => return Err(format!("it cannot be read any further: {error}")),
             }
