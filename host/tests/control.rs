@@ -209,6 +209,7 @@ fn after_a_kill_the_run_opens_and_the_next_goes_on_in_the_job() {
     });
     signal(&running.child, "-KILL");
     let job = running.job.clone();
+    let collector = running.collector.clone();
     let board = FakeBoard::start(Script {
         blocks: 10,
         ..Script::default()
@@ -226,6 +227,11 @@ fn after_a_kill_the_run_opens_and_the_next_goes_on_in_the_job() {
         .output()
         .unwrap();
     assert_eq!(code(&output), Some(0));
+    let link = format!("http://{}/#token={}", collector.address, collector.token);
+    assert!(
+        words(&output.stderr).contains(&link),
+        "the page finds it again: {output:?}"
+    );
     assert!(
         words(&output.stderr).contains("run 0001-free was cut off: it is recorded until"),
         "{output:?}"

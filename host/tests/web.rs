@@ -583,22 +583,32 @@ async fn metrics_are_read_by_a_parser() {
     bench.every_reading().await;
     let (status, text) = bench.get("/metrics").await;
     assert_eq!(status, StatusCode::OK);
-    let parsed = openmetrics_parser::openmetrics::parse_openmetrics(text.as_str().unwrap()).unwrap();
+    let text = text.as_str().unwrap();
+    assert!(text.ends_with("# EOF\n"), "OpenMetrics ends so");
+    let scrape = prometheus_parse::Scrape::parse(text.lines().map(|line| Ok(line.to_owned()))).unwrap();
     let value = |name: &str| -> f64 {
-        let family = &parsed.families[name];
-        let sample = family.iter_samples().next().unwrap();
-        match &sample.value {
-            openmetrics_parser::OpenMetricsValue::Gauge(value) => value.as_f64(),
-            openmetrics_parser::OpenMetricsValue::Counter(counter) => counter.value.as_f64(),
-            other => panic!("{other:?}"),
+        let sample = scrape
+            .samples
+            .iter()
+            .find(|sample| sample.metric == name)
+            .unwrap();
+        match sample.value {
+            prometheus_parse::Value::Gauge(value)
+            | prometheus_parse::Value::Counter(value)
+            | prometheus_parse::Value::Untyped(value) => value,
+            ref other => panic!("{name}: {other:?}"),
         }
     };
-    assert_eq!(value("steadybench_readings"), (BLOCKS * PER_BLOCK) as f64);
-    assert_eq!(value("steadybench_lost_readings"), 0.0);
+    assert_eq!(value("steadybench_readings_total"), (BLOCKS * PER_BLOCK) as f64);
+    assert_eq!(value("steadybench_lost_readings_total"), 0.0);
     assert_eq!(value("steadybench_run"), 1.0);
+    assert_eq!(value("steadybench_guard_tripped"), 0.0);
     assert!((value("steadybench_rail_volts") - 24.0).abs() < 0.01);
     assert!(value("steadybench_clock_bound_seconds") > 0.0);
-    assert!(parsed.families.contains_key("steadybench_current_amperes"));
+    let of_channel = |sample: &&prometheus_parse::Sample| {
+        sample.metric == "steadybench_current_amperes" && sample.labels.get("channel") == Some("2")
+    };
+    assert_eq!(scrape.samples.iter().filter(of_channel).count(), 1);
     bench.session.close("test").await.unwrap();
 }
 
@@ -606,10 +616,11 @@ async fn metrics_are_read_by_a_parser() {
 async fn sixteen_boards_each_have_their_own() {
     let bench = Bench::with(16, ([127, 0, 0, 1], 8000).into()).await;
     bench.every_reading().await;
-    bench.post("/v1/stop", json!({})).await;
+    let (status, answer) = bench.post("/v1/stop", json!({})).await;
+    assert_eq!(status, StatusCode::NO_CONTENT, "{answer}");
     let (_, runs) = bench.get("/v1/runs").await;
     let serials: Vec<String> = serde_json::from_value(runs[0]["boards"].clone()).unwrap();
-    assert_eq!((serials.len(), &runs[0]["lost"]), (16, &json!(0)));
+    assert_eq!((serials.len(), &runs[0]["lost"]), (16, &json!(0)), "{runs}");
     assert_eq!(runs[0]["readings"], 16 * BLOCKS * PER_BLOCK);
     for serial in &serials {
         let (status, window) = bench

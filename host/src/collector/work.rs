@@ -197,9 +197,9 @@ impl Work {
     ) -> Result<RunFacts, Fault> {
         let count = boards.len();
         let (recorder, sinks) = Recorder::start(self.job.clone(), plan, boards)?;
-        let marked_fuse = read_job(self.job.path()).map_or(String::new(), |job| job.marked_fuse);
+        let job = read_job(self.job.path()).unwrap_or_default();
         let (hub, standing) = (Arc::clone(&self.shared.hub), Arc::clone(&self.shared.standing));
-        let entrances = start_analyst(recorder.number(), plan.kind, count, &marked_fuse, hub, standing)
+        let entrances = start_analyst(recorder.number(), plan.kind, count, &job, hub, standing)
             .map_err(|error| Fault::new(Exit::Failed, "the examination's thread", error.to_string()))?;
         let run = RunNow {
             number: recorder.number(),
@@ -281,11 +281,16 @@ impl Work {
             return Ok(());
         };
         let (guard_tripped, another_board) = noted;
-        let facts = lock(&self.shared.now).run.take().map(|run| run.facts());
         let words = reason.to_owned();
         let summary = tokio::task::spawn_blocking(move || recorder.close(&words))
             .await
-            .map_err(|error| Fault::new(Exit::Failed, "the recorder", error.to_string()))??;
+            .map_err(|error| Fault::new(Exit::Failed, "the recorder", error.to_string()));
+        // Until its files are closed the run is not over.
+        let facts = {
+            let mut now = lock(&self.shared.now);
+            now.run.take().map(|run| run.facts())
+        };
+        let summary = summary??;
         keep_findings_of(summary.folder.clone());
         lock(&self.shared.now).ended.push(Ended {
             summary,

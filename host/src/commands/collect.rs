@@ -17,7 +17,9 @@ use crate::fault::{Fault, plain_reason};
 use crate::job::reminder::{Occasion, reminder};
 use crate::port::PortAddress;
 use crate::quantity::{parse, parse_duration};
-use crate::recorder::{Announcement, FullRate, JobFolder, RunKind, RunPlan, read_alterations, survey_run};
+use crate::recorder::{
+    Announcement, FullRate, JobFolder, RunKind, RunPlan, left_behind, read_alterations, survey_run,
+};
 use crate::web;
 
 use super::collect_show::Show;
@@ -227,17 +229,15 @@ pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
 }
 
 async fn collect(args: &Args, plan: &Plan, console: &Console) -> Result<Exit, Fault> {
-    let listener = TcpListener::bind(args.listen).await.map_err(|error| {
-        Fault::new(
-            Exit::Failed,
-            format!("--listen {}", args.listen),
-            plain_reason(&error),
-        )
-        .remedy("choose another port, or leave --listen out")
-    })?;
+    // After a kill the page that is open finds the next collector where the last one was.
+    let left = left_behind(&args.job);
+    let listener = listen(args.listen, left.as_ref()).await?;
     let listening = |error: std::io::Error| Fault::new(Exit::Failed, "the page", error.to_string());
     let address = listener.local_addr().map_err(listening)?;
-    let token = web::new_token().map_err(listening)?;
+    let token = match left {
+        Some(left) => left.token,
+        None => web::new_token().map_err(listening)?,
+    };
     let mut announced = None;
     let session = Session::start(plan, || {
         let job = JobFolder::open_or_create(&args.job)?;
@@ -266,6 +266,12 @@ async fn collect(args: &Args, plan: &Plan, console: &Console) -> Result<Exit, Fa
             ),
         },
     ));
+    if !address.ip().is_loopback() {
+        console.warn(&format!(
+            "the page listens at {address}, on the network: whoever has the link may see and change everything, and the \
+             connection is not encrypted"
+        ));
+    }
     for remark in control
         .boards()
         .iter()
@@ -287,6 +293,21 @@ async fn collect(args: &Args, plan: &Plan, console: &Console) -> Result<Exit, Fa
     server.abort();
     drop(announced);
     Ok(exit)
+}
+
+/// Listens where it was asked to; on a port of its own choice, where the collector before it did if that is free.
+async fn listen(asked: SocketAddr, left: Option<&Announcement>) -> Result<TcpListener, Fault> {
+    if let Some(left) = left
+        && asked.port() == 0
+        && left.address.ip() == asked.ip()
+        && let Ok(listener) = TcpListener::bind(left.address).await
+    {
+        return Ok(listener);
+    }
+    TcpListener::bind(asked).await.map_err(|error| {
+        Fault::new(Exit::Failed, format!("--listen {asked}"), plain_reason(&error))
+            .remedy("choose another port, or leave --listen out")
+    })
 }
 
 /// Shows the session until it is to end, and each run's end as it comes; gives why it is to end.

@@ -17,7 +17,8 @@ use steadybench_analysis::tap::{TapExamination, TapSettings};
 use steadybench_analysis::twins::{TwinExamination, TwinSettings};
 
 use crate::examine::run_folder::mark_of;
-use crate::recorder::RunKind;
+use crate::recorder::{Job, RunKind};
+use crate::references::{self, Reference};
 use crate::stream::Output;
 use crate::units::Units;
 
@@ -134,7 +135,7 @@ pub fn start_analyst(
     run: u32,
     kind: RunKind,
     boards: usize,
-    marked_fuse: &str,
+    job: &Job,
     hub: Arc<Hub>,
     standing: Standing,
 ) -> std::io::Result<Vec<Analyst>> {
@@ -153,7 +154,12 @@ pub fn start_analyst(
     let mut work = Work {
         run,
         kind,
-        fuse: parse_marking(marked_fuse).ok(),
+        fuse: parse_marking(&job.marked_fuse).ok(),
+        // A reference that cannot be read is told by the commands that keep it.
+        reference: references::store::folder()
+            .and_then(|folder| references::store::find(&folder, &job.unit))
+            .ok()
+            .flatten(),
         seats: (0..boards).map(|_| Seat::new(kind)).collect(),
         hub,
         standing,
@@ -259,6 +265,7 @@ struct Work {
     run: u32,
     kind: RunKind,
     fuse: Option<FuseMarking>,
+    reference: Option<Reference>,
     seats: Vec<Seat>,
     hub: Arc<Hub>,
     standing: Standing,
@@ -326,7 +333,14 @@ impl Work {
                 let waiting = states.iter().all(|state| matches!(state, CaptureState::Waiting));
                 if states != seat.states || told.is_empty() || !waiting && !all_captured(&states) {
                     let findings = (!waiting).then(|| examination.findings());
-                    let view = PowerUpView::of(run, &serial, states, findings.as_ref(), self.fuse.as_ref());
+                    let view = PowerUpView::of(
+                        run,
+                        &serial,
+                        states,
+                        findings.as_ref(),
+                        self.fuse.as_ref(),
+                        self.reference.as_ref(),
+                    );
                     tell(&self.hub, told, "power_up", &view);
                     put(&mut kept.power_up, view, |view| view.board == serial);
                     seat.states = states;

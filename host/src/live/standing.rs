@@ -8,6 +8,8 @@ use steadybench_analysis::soak::{ChannelSoak, SoakStanding};
 use steadybench_analysis::tap::{PlaceVerdict, TapFindings};
 use steadybench_analysis::twins::{TwinFindings, TwinStanding};
 
+use crate::references::{self, Reference};
+
 use super::view::Figure;
 
 /// The event `standing`: the places of a tap run, most suspect first.
@@ -142,6 +144,9 @@ pub struct PowerUpView {
     pub words: String,
     /// The two channels.
     pub channels: Vec<PowerUpChannelView>,
+    /// The comparison with kept runs of good units of this model (`job.toml`'s `unit`), in words; `null` where none are
+    /// kept or nothing was switched on.
+    pub known_good: Option<String>,
 }
 
 /// One channel of a power-up.
@@ -347,6 +352,7 @@ impl PowerUpView {
         states: [CaptureState; 2],
         findings: Option<&PowerUpFindings>,
         fuse: Option<&FuseMarking>,
+        reference: Option<&Reference>,
     ) -> Self {
         let channels: Vec<PowerUpChannelView> = states
             .into_iter()
@@ -373,6 +379,15 @@ impl PowerUpView {
                 .filter_map(|channel| channel.since_s)
                 .reduce(f64::min),
             words: words.to_owned(),
+            known_good: findings
+                .zip(reference)
+                .filter(|_| state == "frozen")
+                .map(
+                    |(findings, reference)| match reference.compare_power_up(findings) {
+                        Ok(likeness) => references::words::of(&likeness),
+                        Err(fault) => fault.to_string(),
+                    },
+                ),
             channels,
         }
     }

@@ -63,6 +63,21 @@ impl JobFolder {
     }
 }
 
+/// What a collector that was killed left behind in a job folder, so that the next one can be found under the same link;
+/// nothing while a collector records there.
+#[must_use]
+pub fn left_behind(job: &Path) -> Option<Announcement> {
+    let path = job.join(FILE);
+    let is_file = path.symlink_metadata().is_ok_and(|metadata| metadata.is_file());
+    if !is_file || is_locked(job) {
+        return None;
+    }
+    let left: Announcement = serde_json::from_str(&std::fs::read_to_string(path).ok()?).ok()?;
+    // What somebody else wrote there is no secret of this program's making.
+    let made_here = left.token.len() == 32 && left.token.bytes().all(|byte| byte.is_ascii_hexdigit());
+    made_here.then_some(left)
+}
+
 /// Finds the collector that records in a job folder.
 ///
 /// # Errors

@@ -24,7 +24,7 @@ pub(crate) mod testing;
 pub mod wire_log;
 mod writer;
 
-pub use announcement::{Announced, Announcement, find_collector};
+pub use announcement::{Announced, Announcement, find_collector, left_behind};
 pub(crate) use csv_rows::put_text;
 pub use files::{AppendFile, Disk, FileLayer};
 pub use job::{Job, JobFolder, create_job, read_job, read_job_text, run_folders};
