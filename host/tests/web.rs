@@ -696,8 +696,8 @@ impl Watcher {
     }
 }
 
-fn off_runtime<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> impl Future<Output = T> {
-    async { tokio::task::spawn_blocking(work).await.unwrap() }
+async fn off_runtime<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> T {
+    tokio::task::spawn_blocking(work).await.unwrap()
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 4)]

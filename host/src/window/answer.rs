@@ -113,7 +113,7 @@ pub(super) fn fill(index: &mut Index, from_us: i64, to_us: i64, columns: usize) 
                 level == Level::Bins,
                 |first_us, each_us, extents, slow| {
                     extents.each(|place, channel, ends| {
-                        made.put(first_us + place as i64 * each_us, channel, ends)
+                        made.put(first_us + place as i64 * each_us, channel, ends);
                     });
                     for row in slow {
                         made.slow(first_us + row.after_us, row);

@@ -18,6 +18,7 @@ use crate::recorder::{
 };
 use crate::replay::Replay;
 use crate::stream::Output;
+use crate::units::SlowQuantities;
 
 /// A board of the test's own: readings that wander, missing ones, gaps, starts anew.
 struct Board {
@@ -204,7 +205,7 @@ fn recorded(seed: u64) -> PathBuf {
 #[derive(Default)]
 struct Everything {
     readings: Vec<(i64, [Option<f64>; 2])>,
-    slow: Vec<(i64, [Option<[f64; 3]>; 2], [Option<f64>; 2])>,
+    slow: Vec<(i64, SlowQuantities)>,
 }
 
 impl Everything {
@@ -218,7 +219,7 @@ impl Everything {
                     .push((reading.when.elapsed_us.unwrap(), reading.current_a)),
                 Output::Slow { when, slow } => {
                     if let Some(elapsed_us) = when.elapsed_us {
-                        all.slow.push((elapsed_us, slow.rail_v, slow.temperature_c));
+                        all.slow.push((elapsed_us, slow));
                     }
                 }
                 _ => {}
@@ -245,15 +246,18 @@ impl Everything {
                 put(&mut current[channel], place(*elapsed_us), current_a[channel]);
             }
         }
-        for (elapsed_us, rail_v, temperature_c) in self.slow.iter().filter(|slow| slow.0 >= 0) {
+        for (elapsed_us, slow) in self.slow.iter().filter(|slow| slow.0 >= 0) {
             for channel in [0, 1] {
-                for value in rail_v[channel].into_iter().flat_map(|[_, low, high]| [low, high]) {
+                for value in slow.rail_v[channel]
+                    .into_iter()
+                    .flat_map(|[_, low, high]| [low, high])
+                {
                     put(&mut rail[channel], place(*elapsed_us), Some(value));
                 }
                 put(
                     &mut temperature[channel],
                     place(*elapsed_us),
-                    temperature_c[channel],
+                    slow.temperature_c[channel],
                 );
             }
         }
