@@ -402,6 +402,7 @@ fn a_job_with_mistakes_has_a_report_that_says_them() {
 fn a_millisecond_in_a_night_is_in_the_picture() {
     let reading = |at_us: i64, current_a: f64| crate::stream::Reading {
         index: 0,
+        board: steadybench_protocol::BoardTime::from_micros(0),
         when: crate::stream::When {
             elapsed_us: Some(at_us),
             utc: None,

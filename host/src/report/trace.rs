@@ -241,6 +241,7 @@ mod tests {
     fn reading(at_us: i64, current_a: f64) -> Reading {
         Reading {
             index: 0,
+            board: steadybench_protocol::BoardTime::from_micros(0),
             when: When {
                 elapsed_us: Some(at_us),
                 utc: None,
