@@ -6,6 +6,7 @@ use std::sync::Arc;
 use axum::extract::{DefaultBodyLimit, State};
 use axum::{Json, Router, middleware};
 use serde_json::Value;
+use tokio::sync::Semaphore;
 
 use crate::collector::SessionControl;
 use crate::window::Windows;
@@ -26,6 +27,8 @@ pub struct App {
     pub(super) windows: Arc<Windows>,
     /// Who may ask.
     pub(super) admission: Arc<Admission>,
+    /// One report is made at a time.
+    pub(super) report_turn: Arc<Semaphore>,
     document: Arc<std::sync::OnceLock<Value>>,
 }
 
@@ -37,6 +40,7 @@ impl App {
             windows: Arc::new(Windows::new(control.job())),
             admission: Arc::new(Admission::new(token, address)),
             control,
+            report_turn: Arc::new(Semaphore::new(1)),
             document: Arc::default(),
         }
     }

@@ -1,7 +1,11 @@
 //! `/v1/status` and `/v1/window`: what is, and what was.
 
+use std::sync::Arc;
+
 use axum::Json;
 use axum::extract::{Query, State};
+use axum::http::{StatusCode, header};
+use axum::response::{Html, IntoResponse, Response};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -116,6 +120,12 @@ pub(super) fn routes(table: Table) -> Table {
             Body::of::<Events>(),
             events,
         )
+        .show(
+            "/report",
+            "The job on one page that prints, made now from what was recorded",
+            Body::Text("text/html"),
+            report,
+        )
         .show_by::<WindowQuery, _, _>(
             "/v1/window",
             "Any stretch of a run in columns, each with the extremes of every reading in it",
@@ -160,4 +170,27 @@ async fn window(State(app): State<App>, Query(query): Query<WindowQuery>) -> Res
     };
     let windows = app.windows;
     off_thread(move || windows.answer(&request)).await.map(Json)
+}
+
+/// The report is one page without a script; its styles stand in it.
+const REPORT_POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; \
+     base-uri 'none'; form-action 'none'";
+
+async fn report(State(app): State<App>) -> Result<Response, Refusal> {
+    // It reads every run of the job from beginning to end: one at a time is enough.
+    let Ok(turn) = Arc::clone(&app.report_turn).try_acquire_owned() else {
+        return Err(Refusal::new(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "a report is being made: wait until it is there",
+        ));
+    };
+    let job = app.control.job().to_owned();
+    let page = off_thread(move || {
+        let page = crate::report::render(&job);
+        drop(turn);
+        page
+    })
+    .await?;
+    let headers = [(header::CONTENT_SECURITY_POLICY, REPORT_POLICY)];
+    Ok((headers, Html(page)).into_response())
 }
