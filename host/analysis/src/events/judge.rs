@@ -193,9 +193,10 @@ fn both_channels(shape: &Shape, around: &Circumstances<'_>, other_channel: usize
     }
     if other.gain < 0.0 {
         // One source feeds both channels: when one draws less, its resistance drops less, and the other gets more. The
-        // current divides, so in amperes the cause is always the larger; and it is larger in proportion, as images are.
+        // current divides, so in amperes the cause is always the larger. In proportion it is larger too, though by less
+        // than for images of one sign: a stage with a reservoir takes the rise up in a surge.
         let opposed = other.gain + 2.0 * other.gain_uncertainty < -1.0;
-        let small = -relative > 1.0 / share && -relative - 2.0 * uncertainty > 1.5;
+        let small = -relative - 2.0 * uncertainty > 1.5;
         return (opposed && small).then(|| {
             say(
                 EventKind::Nuisance,

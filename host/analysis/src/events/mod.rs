@@ -34,9 +34,9 @@
 //!   departures on the other's over the same readings, with its uncertainty.
 //! - One reading, on both channels *in proportion to their noise*: an interference click.
 //! - Within [`EventSettings::command_tolerance_s`] of a mark: the operator's load.
-//! - The other channel changed the other way at the same instant, by more in amperes and by more than
-//!   1/[`EventSettings::image_share`] in proportion: the image of the other's fault through the common source, whose
-//!   resistance drops less when one stage draws less. A current divider never gives an image larger than its cause.
+//! - The other channel changed the other way at the same instant, by more in amperes and by half as much again in
+//!   proportion: the image of the other's fault through the common source, whose resistance drops less when one stage
+//!   draws less. A current divider never gives an image larger than its cause.
 //! - Swings both ways of the level: ringing (microphonics). Alike and at regular intervals (four or more): a load that
 //!   switches itself (`rhythm`, to four thousandths of the period; `regular`, to three hundredths from three seconds on).
 //!   Its first changes are reported as what they look like, for nobody can know better, and taken back once the rhythm
