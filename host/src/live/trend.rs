@@ -96,7 +96,7 @@ impl Trend {
         self.uncertainty_a = known.and_then(|known| self.uncertainty(&codes, known, board_c));
     }
 
-    /// Half the width of the mean's 95 % interval. Its scatter is that of the means about their line where that is
+    /// Half the width of the mean's 95 % interval. Its scatter is that of the means from one to the next where that is
     /// larger than what independent readings would have: they need not be independent.
     fn uncertainty(&self, codes: &RunningMoments, known: &Known, board_c: f64) -> Option<f64> {
         let count = codes.count() as f64;
@@ -104,7 +104,7 @@ impl Trend {
             - known.calibration.current_a(0.0, known.setting.range);
         let standard_error = if count > 1.0 {
             let of_readings = codes.standard_deviation() / count.sqrt();
-            let of_means = self.line().map_or(0.0, |line| line.residual_sd / per_code.abs());
+            let of_means = self.scatter_of_means_a().unwrap_or(0.0) / per_code.abs();
             Some((of_readings.max(of_means), (count - 1.0).min(MEANS_MAX as f64)))
         } else {
             None
@@ -118,6 +118,25 @@ impl Trend {
             .current_budget(&known.setting, reading, board_c)
             .ok()?;
         Some(budget.bounded(0.95).ok()?.half_width())
+    }
+
+    /// Standard deviation of a half-second mean, from the median magnitude of the differences of successive ones: a
+    /// switch-on or a load's step is one difference, and a drift hardly any. The median magnitude of a normal deviate is
+    /// 0.6745 standard deviations, and a difference has √2 of them (NIST/SEMATECH e-Handbook, section 1.3.5.6, for the
+    /// factor).
+    fn scatter_of_means_a(&self) -> Option<f64> {
+        if self.means.len() < MEANS_MIN {
+            return None;
+        }
+        let mut magnitudes: Vec<f64> = self
+            .means
+            .iter()
+            .zip(self.means.iter().skip(1))
+            .map(|((_, before), (_, after))| (after - before).abs())
+            .collect();
+        magnitudes.sort_by(f64::total_cmp);
+        let median_a = magnitudes[magnitudes.len() / 2];
+        Some(median_a / (0.674_5 * std::f64::consts::SQRT_2))
     }
 
     fn line(&self) -> Option<steadybench_analysis::statistics::LineFit> {
@@ -223,6 +242,17 @@ mod tests {
             }
         }
         trend
+    }
+
+    /// A second of nothing, then the unit is on: its current is known as well as any other, not as badly as if it had
+    /// scattered over all of the step.
+    #[test]
+    fn a_switch_on_does_not_widen_the_bound() {
+        let steady_a = fed(|_| Some(8_000)).uncertainty_a().unwrap();
+        let after_a = fed(|index| Some(if index < 1_000 { 0 } else { 8_000 }))
+            .uncertainty_a()
+            .unwrap();
+        assert!(after_a < 1.5 * steady_a, "{after_a} A against {steady_a} A");
     }
 
     #[test]
