@@ -68,11 +68,15 @@ pub fn set_aside(path: &Path) -> Result<PathBuf, Fault> {
     Ok(aside)
 }
 
-/// The name of a file that was in use until now.
+/// The name of a file that was in use until now, and that no file has: two may be taken out of use within a millisecond.
 fn beside(path: &Path) -> PathBuf {
     let until = Timestamp::now().strftime("%Y%m%dT%H%M%S%3fZ").to_string();
     let name = path.file_stem().unwrap_or_default().to_string_lossy();
-    path.with_file_name(format!("{name}{UNTIL}{until}.toml"))
+    std::iter::once(String::new())
+        .chain((2_u32..).map(|number| format!("-{number}")))
+        .map(|more| path.with_file_name(format!("{name}{UNTIL}{until}{more}.toml")))
+        .find(|beside| !beside.exists())
+        .unwrap_or_else(|| path.with_file_name(format!("{name}{UNTIL}{until}.toml")))
 }
 
 /// What the name of a file out of use has in it, and that of one in use has not.
