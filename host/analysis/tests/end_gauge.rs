@@ -1,26 +1,15 @@
 //! JCGM 100:2008, annex H.1: calibration of an end gauge of 50 mm. The figures are those of the annex, as three
 //! independent public test suites quote them.
 
-use steadybench_analysis::uncertainty::{Budget, Component};
+#[path = "common/end_gauge.rs"]
+mod budget;
+
+use budget::end_gauge;
+use steadybench_analysis::uncertainty::Component;
 
 #[test]
-fn end_gauge_h1() {
-    let standard_nm = 50_000_623.0;
-    let (alpha_per_k, theta_k) = (11.5e-6, -0.1);
-    // l = ls + d − ls·(δα·θ + αs·δθ); at the estimates δα = δθ = 0 the sensitivities to αs and θ vanish.
-    let components = vec![
-        Component::measured("length of the standard", standard_nm, "nm", 25.0, 18.0),
-        Component::measured("measured difference", 215.0, "nm", 9.7, 25.6),
-        Component::stated("expansion of the standard", alpha_per_k, "1/K", 1.2e-6).sensitivity(0.0),
-        Component::stated("temperature of the bed", theta_k, "K", 0.41).sensitivity(0.0),
-        Component::stated("difference of the expansions", 0.0, "1/K", 0.58e-6)
-            .sensitivity(-standard_nm * theta_k)
-            .degrees_of_freedom(50.0),
-        Component::stated("difference of the temperatures", 0.0, "K", 0.029)
-            .sensitivity(-standard_nm * alpha_per_k)
-            .degrees_of_freedom(2.0),
-    ];
-    let budget = Budget::new("length of the gauge", "nm", standard_nm + 215.0, components).unwrap();
+fn annex_h1() {
+    let budget = end_gauge();
     assert_eq!(budget.value, 50_000_838.0);
 
     let contributions: Vec<f64> = budget.components.iter().map(Component::contribution).collect();

@@ -23,6 +23,13 @@
 //!
 //! Each time limit carries how well it is vouched for ([`Vouched`]), and the finding says the weakest mark it used.
 //!
+//! # Assumptions
+//!
+//! The fuse is the kind its marking says, sound and not aged by earlier pulses, and cools between switch-ons (10 s or more
+//! apart). A typical melting value is one maker's; another's differs up to seventeen times, so the finding names it. Gates
+//! and melting values are taken as they stand at any warmth; only the running current is corrected for it. What was
+//! measured is the fuse's own current.
+//!
 //! # Not enough data
 //!
 //! [`FuseVerdict::CannotSay`] when a figure is missing, the input clipped, the marking names no sheet, or the switch-on
@@ -37,6 +44,7 @@
 //!
 //! A fuse is replaced by the kind marked beside its holder. A finding here is advice for finding out why one opened, not
 //! leave to fit another.
+#![doc = include_str!("../../docs/validation/fuse.md")]
 
 mod check;
 mod gates;

@@ -56,6 +56,7 @@
 //! assert_eq!(findings.drift.len(), 1);
 //! assert!(matches!(findings.drift[0].standing, SoakStanding::NotEnoughData { .. }));
 //! ```
+#![doc = include_str!("../../docs/validation/soak.md")]
 
 mod background;
 mod cells;

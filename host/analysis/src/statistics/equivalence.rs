@@ -12,12 +12,18 @@
 //! "Is there a difference" and "does it matter" are kept apart: with enough readings any two stages differ. The margin is
 //! stated by whoever asks.
 //!
+//! # Assumptions
+//! The difference is normal about the true one, or is that of means of many readings, and the standard error is honest: readings
+//! that remember one another were allowed for before ([`super::effective_size`]). The margin was chosen before the figures
+//! were seen.
+//!
 //! # "Not enough data"
 //! Neither alike nor different: the interval reaches both inside and outside the margin. The caller then says how much
 //! more to record.
 //!
 //! # Validation
 //! statsmodels `ttost_mean`-style figures by `tests/reference/make_reference.py`; the two forms above agree as a property.
+#![doc = include_str!("../../docs/validation/equivalence.md")]
 
 use super::distributions::student_t_upper_tail;
 use super::error::require_coverage;

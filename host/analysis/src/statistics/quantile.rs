@@ -8,8 +8,13 @@
 //! # Source
 //! R. J. Hyndman, Y. Fan, *The American Statistician* 50 (1996) 361, definition 7 (from memory); 1.4826 = 1/Φ⁻¹(0.75).
 //!
+//! # Assumptions and "not enough data"
+//! None about the distribution, but for the factor 1.4826. A single value is its own quantile at every `p`; an empty list is
+//! an error. No interval is given: of n values the quantiles beyond 1/n and 1 − 1/n say little more than the extremes.
+//!
 //! # Validation
 //! numpy and scipy by `tests/reference/make_reference.py`.
+#![doc = include_str!("../../docs/validation/quantile.md")]
 
 use super::StatisticsError;
 use super::error::{require, require_probability};

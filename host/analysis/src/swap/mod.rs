@@ -48,6 +48,7 @@
 //!
 //! # Validation
 //! Simulated repairs of known truth (this folder's tests): wrong verdicts are counted and must stay within the rate.
+#![doc = include_str!("../../docs/validation/swap.md")]
 
 mod evidence;
 mod judge;

@@ -31,6 +31,7 @@
 //! # Validation
 //! A simulation of runs without a bad joint in this module's tests, published sample sizes beside `exact`; labelled
 //! recordings: see DEVELOPERS.md, "Scoring".
+#![doc = include_str!("../../docs/validation/tap.md")]
 
 mod accuse;
 mod attribution;

@@ -27,6 +27,7 @@
 //! # Validation
 //! `tests/thermistor_tables.rs`: the part's table, two other makers' tables, worked examples of Steinhart–Hart with their
 //! misprints named, the tolerance example, self-heating.
+#![doc = include_str!("../../docs/validation/thermistor.md")]
 
 mod curve;
 mod divider;

@@ -15,8 +15,14 @@
 //! Inputs independent of one another: what moves together is one component. Only first-order terms: a sensitivity that
 //! changes much within its input's uncertainty needs more than this.
 //!
+//! # "Not enough data"
+//! Few readings show as few degrees of freedom, a larger k and so a wider interval; the effective degrees of freedom are
+//! taken as 1 at least. A negative or unknown uncertainty, an unknown sensitivity and degrees of freedom that are not above 0
+//! are refused with the name of their source. A source that is left out cannot be noticed: a budget of none says ±0.
+//!
 //! # Validation
 //! The end-gauge example H.1 of the guide, to its printed digits (`tests/end_gauge.rs`); properties below.
+#![doc = include_str!("../../docs/validation/uncertainty.md")]
 
 mod budget;
 mod component;

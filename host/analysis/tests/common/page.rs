@@ -1,6 +1,10 @@
 //! Pages of validation: a table of published and found figures, and plain pictures that follow the reader's colours.
 
 use std::fmt::Write as _;
+use std::path::Path;
+
+/// Headings of a table of figures.
+pub(crate) const PUBLISHED: [&str; 3] = ["published", "ours", "relative difference"];
 
 /// A table row: what, published value, ours.
 pub(crate) struct Row {
@@ -38,21 +42,30 @@ pub(crate) fn said(what: &str, published: &str, ours: &str, difference: &str) ->
     }
 }
 
-/// One page: heading, source, headings of the three columns, rows, and pictures.
+/// One table of a page: the source, the headings of the three columns, and the rows.
+pub(crate) type Table<'a> = (&'a str, [&'a str; 3], &'a [Row]);
+
+/// One page with one table.
 pub(crate) fn page(source: &str, columns: [&str; 3], rows: &[Row], pictures: &[String]) -> String {
-    let mut text = String::from("\n# Checked against\n\n");
-    let _ = writeln!(text, "{source}\n");
-    let _ = writeln!(
-        text,
-        "| figure | {} | {} | {} |\n|---|---|---|---|",
-        columns[0], columns[1], columns[2]
-    );
-    for row in rows {
+    page_of(&[(source, columns, rows)], pictures)
+}
+
+/// One page: heading, tables each below its source, and pictures.
+pub(crate) fn page_of(tables: &[Table<'_>], pictures: &[String]) -> String {
+    let mut text = String::from("\n# Checked against\n");
+    for (source, columns, rows) in tables {
         let _ = writeln!(
             text,
-            "| {} | {} | {} | {} |",
-            row.what, row.published, row.ours, row.difference
+            "\n{source}\n\n| figure | {} | {} | {} |\n|---|---|---|---|",
+            columns[0], columns[1], columns[2]
         );
+        for row in *rows {
+            let _ = writeln!(
+                text,
+                "| {} | {} | {} | {} |",
+                row.what, row.published, row.ours, row.difference
+            );
+        }
     }
     for picture in pictures {
         let _ = writeln!(text, "\n{picture}");
@@ -62,6 +75,22 @@ pub(crate) fn page(source: &str, columns: [&str; 3], rows: &[Row], pictures: &[S
          before it the pages are written anew.\n",
     );
     text
+}
+
+/// Fails unless the page kept under `name` is `text`.
+pub(crate) fn keep(name: &str, text: &str) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("docs/validation")
+        .join(format!("{name}.md"));
+    if std::env::var_os("WRITE_VALIDATION").is_some() {
+        std::fs::write(&path, text).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
+    }
+    let kept = std::fs::read_to_string(&path).unwrap_or_default();
+    assert!(
+        kept == text,
+        "{} is out of date; write it anew with WRITE_VALIDATION=1 and look at what changed",
+        path.display()
+    );
 }
 
 /// A line or dots of a picture.

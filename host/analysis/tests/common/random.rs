@@ -1,0 +1,19 @@
+//! Repeatable random numbers for the pages of validation.
+
+/// SplitMix64 (Steele, Lea and Flood 2014), and twelve uniform numbers for a normal one: no library function whose last
+/// bit differs from machine to machine.
+pub(crate) struct Random(pub(crate) u64);
+
+impl Random {
+    pub(crate) fn uniform(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
+    }
+
+    pub(crate) fn normal(&mut self) -> f64 {
+        (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
+    }
+}
