@@ -27,8 +27,12 @@
 //!
 //! # Words
 //! *Intermittent* when events speak against this channel; else *settling, wait N min* while more than
-//! [`SoakSettings::settled_tolerance_share`] is still to go; else *drifting*, *settled*, or *not enough data* with the
-//! minutes still needed, which is also the answer to a recording of less than ten minutes.
+//! [`SoakSettings::settled_tolerance_share`] is still to go; else *drifting*, *settled*, or *not enough data*.
+//!
+//! # "Not enough data"
+//! Below ten minutes of readings, and whenever the slope's interval makes it neither *drift* nor *none*. The minutes still
+//! needed are given with it: the interval is taken to narrow with the length to the power of three halves, and at most ten
+//! times the length is named.
 //!
 //! # Assumptions
 //! Settling begins with the recording, or at switch-on within it. Temperature acts linearly. One drift rate from end to
