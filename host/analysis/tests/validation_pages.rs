@@ -1,6 +1,8 @@
 //! The pages of validation that the documentation of each method includes: `docs/validation/*.md`. Each is made anew here
 //! and must equal the file that is kept; `WRITE_VALIDATION=1` writes the files instead.
 
+#[path = "validation/bench.rs"]
+mod bench;
 mod common;
 #[path = "common/end_gauge.rs"]
 mod end_gauge;

@@ -29,6 +29,9 @@ test("the link opens the page, its token leaves the address, and figures with a 
   assert.ok(!page.url().includes("token"), page.url());
   assert.match(await run(), /Run 1, tap and flex, recording/);
   assert.ok(await page.locator("#looking").isHidden());
+  // The bench is switched on a second after it begins.
+  await page.waitForFunction(() => [...document.querySelectorAll(".channel .beside")]
+    .every((beside) => /2\d\.\d\d V/.test(beside.textContent)), null, { timeout: 15_000 });
   for (const card of await page.locator(".channel").all()) {
     assert.match(await card.locator(".current").textContent(), /\d (m|µ)?A$|\d(m|µ)?A$/);
     assert.match(await card.locator(".beside").textContent(), /2[0-9]\.\d\d V/);

@@ -28,6 +28,7 @@
 //! # Validation
 //! The worked design example of the data sheet, section 8.2, with its rounding named (`tests/monitor_chip.rs`); simulated
 //! boards with known errors, in the pages' tests.
+#![doc = include_str!("../../docs/validation/calibration.md")]
 
 mod channel;
 pub mod copper;

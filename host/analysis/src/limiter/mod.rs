@@ -25,6 +25,7 @@
 //!
 //! Ohm's law at the operating points, the power limit of the constant-power load, and properties (a larger resistor never
 //! passes more), in this module's tests.
+#![doc = include_str!("../../docs/validation/limiter.md")]
 
 mod lamp;
 mod resistor;
