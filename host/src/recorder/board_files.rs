@@ -140,7 +140,7 @@ impl BoardFiles {
         }
         let mut rows = Rows::default();
         let records = std::mem::take(&mut self.records);
-        self.raw_bytes = 0;
+        let raw_bytes = std::mem::take(&mut self.raw_bytes);
         let mut full_sheets = Vec::new();
         for record in &records {
             let stream = &mut self.stream;
@@ -159,7 +159,7 @@ impl BoardFiles {
                 detection.take(&output, &mut |detected| row_writer.put_event(&detected));
             });
         }
-        let chunk = chunk::seal(self.sequence, &records, self.until_utc_us)?;
+        let chunk = chunk::seal(self.sequence, &records, raw_bytes, self.until_utc_us)?;
         self.wire_offset += chunk.len() as u64;
         self.wire.push(chunk);
         self.extremes.push(full_sheets);

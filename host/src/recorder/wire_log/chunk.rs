@@ -55,12 +55,16 @@ pub fn file_header() -> [u8; FILE_HEADER_BYTES] {
     header
 }
 
-/// Makes a chunk of records.
+/// Makes a chunk of records, which have `raw_bytes` together in postcard by [`record_bytes`].
 ///
 /// # Errors
 /// When the compressor fails, or the records are longer than a chunk may be.
-pub fn seal(sequence: u32, records: &[Record], until_utc_us: Option<i64>) -> std::io::Result<Vec<u8>> {
-    let raw_bytes: usize = records.iter().map(record_bytes).sum();
+pub fn seal(
+    sequence: u32,
+    records: &[Record],
+    raw_bytes: usize,
+    until_utc_us: Option<i64>,
+) -> std::io::Result<Vec<u8>> {
     let stored = packed::pack(records)?;
     if raw_bytes > RAW_BYTES_MAX || stored.len() > STORED_BYTES_MAX {
         return Err(std::io::Error::other("more records than one chunk holds"));

@@ -4,6 +4,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::clock::HostTime;
 
+/// Nanoseconds of the unit in which reads that hold no time are stamped.
+pub(super) const NS_PER_MS: u64 = 1_000_000;
+
 /// One record. The order of the variants and of their fields is the file's: never reorder, append only.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Record {
@@ -132,7 +135,6 @@ impl Record {
     /// Where none is, the stamp says no more than how long a line was silent, and whole milliseconds do.
     #[must_use]
     pub fn received(at: HostTime, bytes: Vec<u8>, key: bool) -> Self {
-        const NS_PER_MS: u64 = 1_000_000;
         let at_ns = at.monotonic_ns;
         Self::Received {
             at_ns: if key { at_ns } else { at_ns - at_ns % NS_PER_MS },

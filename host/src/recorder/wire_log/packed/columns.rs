@@ -6,7 +6,7 @@ use super::range::{RangeDecoder, RangeEncoder};
 use super::series;
 
 /// Numbers of one slow message besides its time.
-const SLOW_NUMBERS: usize = 10;
+pub(super) const SLOW_NUMBERS: usize = 10;
 
 /// Every column is a series of its own.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

@@ -24,8 +24,6 @@ use range::{RangeDecoder, RangeEncoder};
 use step::Step;
 use taking_apart::TakingApart;
 
-const NS_PER_MS: u64 = 1_000_000;
-
 /// A few hundred bytes a chunk: the highest levels that do not search for longer than they gain.
 const COMPRESSION_LEVEL: i32 = 9;
 

@@ -6,10 +6,10 @@ use serde::Serialize;
 use steadybench_protocol::{BoardTime, FrameBuffer, FromBoard};
 
 use crate::recorder::Record;
+use crate::recorder::wire_log::record::NS_PER_MS;
 
-use super::NS_PER_MS;
 use super::body::Body;
-use super::columns::{Columns, Counts, slow_values};
+use super::columns::{Columns, Counts, SLOW_NUMBERS, slow_values};
 use super::step::{BlockHeader, Step};
 
 /// How many numbers the steps need; `None` when they need more than `most`.
@@ -44,7 +44,7 @@ pub(super) struct PuttingTogether {
     read: Option<(u64, Option<i64>, Vec<u8>)>,
     read_ms: IntoIter<i64>,
     slow_us: IntoIter<i64>,
-    slow: [IntoIter<i64>; 10],
+    slow: [IntoIter<i64>; SLOW_NUMBERS],
     codes: [Vec<i64>; 2],
     codes_at: usize,
     before_ns: Option<u64>,
@@ -128,7 +128,7 @@ impl PuttingTogether {
 
     fn put_slow(&mut self, time: BoardTime) -> Option<()> {
         self.slow_time = Some(time);
-        let mut numbers = [0; 10];
+        let mut numbers = [0; SLOW_NUMBERS];
         for (number, column) in numbers.iter_mut().zip(&mut self.slow) {
             *number = column.next()?;
         }

@@ -3,8 +3,8 @@
 use steadybench_protocol::{BoardTime, Deframer, FrameBuffer, FromBoard, SlowValues};
 
 use crate::recorder::Record;
+use crate::recorder::wire_log::record::NS_PER_MS;
 
-use super::NS_PER_MS;
 use super::body::Body;
 use super::columns::{Columns, slow_numbers};
 use super::step::{BlockHeader, Step};
@@ -64,21 +64,26 @@ impl TakingApart {
         let mut deframer = Deframer::new();
         let mut input = frame;
         let body = deframer.next_body(&mut input)?.ok()?;
-        if self.frames.encode(&Body(body)).ok()? != frame {
-            return None;
-        }
-        let message = match postcard::take_from_bytes(body) {
+        let step = match postcard::take_from_bytes(body) {
             Ok((message @ (FromBoard::Readings(_) | FromBoard::Slow(_)), []))
                 if self.frames.encode(&message).is_ok_and(|made| made == frame) =>
             {
-                message
+                self.in_columns(&message)
             }
-            _ => return Some(Step::Body(body.to_vec())),
+            _ => None,
         };
+        step.or_else(|| {
+            let made = self.frames.encode(&Body(body)).ok()?;
+            (made == frame).then(|| Step::Body(body.to_vec()))
+        })
+    }
+
+    /// The step of a message whose numbers go into columns; `None` when they do not.
+    fn in_columns(&mut self, message: &FromBoard) -> Option<Step> {
         match message {
-            FromBoard::Slow(slow) => Some(self.slow(&slow).unwrap_or_else(|| Step::Body(body.to_vec()))),
+            FromBoard::Slow(slow) => self.slow(slow),
             FromBoard::Readings(block) => {
-                let header = BlockHeader::of(&block);
+                let header = BlockHeader::of(block);
                 for channel in [0, 1] {
                     let column = &mut self.columns.codes[channel];
                     // What is missing is written as the code before it in the block, as on the wire.
