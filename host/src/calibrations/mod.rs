@@ -15,7 +15,8 @@ use std::path::PathBuf;
 use std::sync::OnceLock;
 
 use jiff::civil::Date;
-use steadybench_analysis::calibration::Calibration;
+use steadybench_analysis::calibration::{Calibration, MonitorSetting, ShuntRange};
+use steadybench_protocol::{self as protocol, ChannelDescription};
 
 use crate::fault::Fault;
 
@@ -24,6 +25,19 @@ const ALLOWED_DAYS: i64 = 365;
 
 /// The calibrations that this process reads with.
 static IN_USE: OnceLock<Calibrations> = OnceLock::new();
+
+/// How the chip of a channel is set, in the terms in which its uncertainty is worked out. A board averages nothing.
+#[must_use]
+pub const fn setting_of(described: &ChannelDescription) -> MonitorSetting {
+    MonitorSetting {
+        range: match described.shunt_range {
+            protocol::ShuntRange::Millivolts164 => ShuntRange::Wide,
+            protocol::ShuntRange::Millivolts41 => ShuntRange::Narrow,
+        },
+        conversion_time_us: described.conversion_time.micros(),
+        averages: 1,
+    }
+}
 
 /// Calibrations by the serial number that their file is named by.
 #[derive(Clone, Debug, Default)]

@@ -14,10 +14,9 @@ use std::time::Instant;
 
 use schemars::JsonSchema;
 use serde::Serialize;
-use steadybench_analysis::calibration::{MonitorSetting, ShuntRange as CalibratedRange};
 use steadybench_analysis::events::EventKind;
 use steadybench_analysis::sample::Sample;
-use steadybench_protocol::{GuardState, Hello, MarkEdge, ShuntRange};
+use steadybench_protocol::{GuardState, Hello, MarkEdge};
 
 use crate::calibrations;
 use crate::recorder::{HostMarkKind, serial_digits};
@@ -272,17 +271,9 @@ impl LiveBoard {
         let calibration = calibrations::of(&self.serial).unwrap_or(&fitted);
         self.now.units = Some(units);
         self.now.known = [0, 1].map(|channel: usize| {
-            let described = &hello.channels[channel];
             Some(Known {
                 calibration: calibration.channels[channel],
-                setting: MonitorSetting {
-                    range: match described.shunt_range {
-                        ShuntRange::Millivolts164 => CalibratedRange::Wide,
-                        ShuntRange::Millivolts41 => CalibratedRange::Narrow,
-                    },
-                    conversion_time_us: described.conversion_time.micros(),
-                    averages: 1,
-                },
+                setting: calibrations::setting_of(&hello.channels[channel]),
             })
         });
     }

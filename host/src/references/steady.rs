@@ -1,11 +1,11 @@
 //! The level a run settled at, with its uncertainty and the instrument's.
 
-use steadybench_analysis::calibration::{CodeReading, MonitorSetting, ShuntRange};
+use steadybench_analysis::calibration::CodeReading;
 use steadybench_analysis::sample::Sample;
 use steadybench_analysis::soak::SoakStanding;
 use steadybench_analysis::statistics::RunningMoments;
 use steadybench_analysis::steady::{SteadyLevel, SteadyRun};
-use steadybench_protocol::{self as protocol, Hello};
+use steadybench_protocol::Hello;
 
 use crate::calibrations::{self, store};
 use crate::examine::{Findings, RunFolder};
@@ -147,22 +147,17 @@ impl Instrument {
             Some(kept) => kept.clone(),
             None => store::as_built(hello, jiff::ZonedDateTime::now().date()),
         };
-        let described = &hello.channels[channel];
-        let setting = MonitorSetting {
-            range: match described.shunt_range {
-                protocol::ShuntRange::Millivolts164 => ShuntRange::Wide,
-                protocol::ShuntRange::Millivolts41 => ShuntRange::Narrow,
-            },
-            conversion_time_us: described.conversion_time.micros(),
-            averages: 1,
-        };
         let reading = CodeReading {
             code: Units::of(hello).channels[channel].current_code(current_a),
             standard_error: Some((0.0, f64::INFINITY)),
         };
         let corrected = &calibration.channels[channel];
         let budget = corrected
-            .current_budget(&setting, reading, corrected.temperature_c)
+            .current_budget(
+                &calibrations::setting_of(&hello.channels[channel]),
+                reading,
+                corrected.temperature_c,
+            )
             .ok()?;
         Some(budget.combined_standard_uncertainty())
     }

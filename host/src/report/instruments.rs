@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use jiff::civil::Date;
-use steadybench_analysis::calibration::{ChannelCalibration, CodeReading, MonitorSetting, ShuntRange};
-use steadybench_protocol::{self as protocol, ChannelDescription, Hello};
+use steadybench_analysis::calibration::{ChannelCalibration, CodeReading};
+use steadybench_protocol::{ChannelDescription, Hello};
 
 use crate::calibrations;
 use crate::calibrations::store::as_built;
@@ -103,21 +103,17 @@ fn channel(hello: &Hello, at: usize) -> InstrumentChannel {
 
 /// The bound on a mean of many readings of `code`, and the current it stands for, both in amperes.
 fn half_width_a(by: &ChannelCalibration, described: &ChannelDescription, code: f64) -> Option<(f64, f64)> {
-    let setting = MonitorSetting {
-        range: match described.shunt_range {
-            protocol::ShuntRange::Millivolts164 => ShuntRange::Wide,
-            protocol::ShuntRange::Millivolts41 => ShuntRange::Narrow,
-        },
-        conversion_time_us: described.conversion_time.micros(),
-        averages: 1,
-    };
     // The scatter of single readings is in the findings' own intervals.
     let reading = CodeReading {
         code,
         standard_error: Some((0.0, f64::INFINITY)),
     };
     let budget = by
-        .current_budget(&setting, reading, by.temperature_c + AWAY_K)
+        .current_budget(
+            &calibrations::setting_of(described),
+            reading,
+            by.temperature_c + AWAY_K,
+        )
         .ok()?;
     Some((budget.bounded(0.95).ok()?.half_width(), budget.value))
 }

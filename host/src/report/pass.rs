@@ -221,11 +221,10 @@ fn windows_of(
     let wanted = match findings {
         Findings::PowerUp(found) => switch_on(&found.inrush).into_iter().collect(),
         Findings::Tap(found) => {
-            let accused = found.locations.iter().filter(|place| place.accused);
-            let of_places = accused.filter_map(|place| {
-                let hit = found.events.iter().find(|event| {
-                    event.event.kind.is_fault() && event.place.as_deref() == Some(place.label.as_str())
-                })?;
+            let of_places = found.accused().filter_map(|place| {
+                let hit = found
+                    .faults()
+                    .find(|event| event.place.as_deref() == Some(place.label.as_str()))?;
                 let title = format!("a tap on {}", place.label);
                 Some(around(
                     title,
@@ -236,8 +235,9 @@ fn windows_of(
             });
             let mut wanted: Vec<Wanted> = of_places.take(WINDOWS_MAX).collect();
             if wanted.is_empty() {
-                let faults = found.events.iter().filter(|event| event.event.kind.is_fault());
-                let strongest = faults.max_by(|a, b| a.event.score.total_cmp(&b.event.score));
+                let strongest = found
+                    .faults()
+                    .max_by(|a, b| a.event.score.total_cmp(&b.event.score));
                 wanted.extend(strongest.map(|found| {
                     let event = &found.event;
                     around(

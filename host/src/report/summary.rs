@@ -7,7 +7,6 @@ use crate::recorder::{Job, RunKind};
 use steadybench_analysis::power_up::PowerUpVerdict;
 use steadybench_analysis::soak::SoakStanding;
 use steadybench_analysis::swap::Verdict;
-use steadybench_analysis::tap::PlaceVerdict;
 use steadybench_analysis::twins::TwinStanding;
 
 use super::content::{BoardTold, RunTold};
@@ -163,28 +162,17 @@ fn tap(board: &BoardTold) -> Option<String> {
         return None;
     };
     let accused: Vec<String> = found
-        .locations
-        .iter()
-        .filter(|place| place.accused)
+        .accused()
         .map(|place| format!("{} ({} of {} taps)", place.label, place.hits, place.taps))
         .collect();
-    let cleared = found
-        .locations
-        .iter()
-        .filter(|place| place.verdict == PlaceVerdict::Cleared)
-        .count();
+    let cleared = found.cleared();
     match (accused.len(), found.locations.len()) {
         (_, 0) => None,
         (0, places) if cleared == places => Some(
             "No tap on the board was answered by a fault; every place tapped can be ruled out.".to_owned(),
         ),
         (0, places) => {
-            let faults = found
-                .events
-                .iter()
-                .filter(|found| found.event.kind.is_fault())
-                .count();
-            let seen = if faults > 0 {
+            let seen = if found.faults().next().is_some() {
                 "Faults were seen while the board was tapped"
             } else {
                 "The board was tapped"

@@ -6,7 +6,7 @@ use serde::Serialize;
 
 use super::attribution::Attribution;
 use super::settings::TapSettings;
-use super::standing::PlaceStanding;
+use super::standing::{PlaceStanding, PlaceVerdict};
 use crate::events::{Event, EventDetector, EventUpdate};
 use crate::sample::{Mark, Sample};
 
@@ -69,6 +69,27 @@ pub struct TapFindings {
     pub blow_disturbs: bool,
     /// Events dropped because there were too many to keep.
     pub events_forgotten: u64,
+}
+
+impl TapFindings {
+    /// The places that are accused, most suspect first.
+    pub fn accused(&self) -> impl Iterator<Item = &PlaceStanding> {
+        self.locations.iter().filter(|place| place.accused)
+    }
+
+    /// How many places are cleared.
+    #[must_use]
+    pub fn cleared(&self) -> usize {
+        self.locations
+            .iter()
+            .filter(|place| place.verdict == PlaceVerdict::Cleared)
+            .count()
+    }
+
+    /// The events that are faults, in the order of time.
+    pub fn faults(&self) -> impl Iterator<Item = &FoundEvent> {
+        self.events.iter().filter(|found| found.event.kind.is_fault())
+    }
 }
 
 impl TapExamination {

@@ -3,13 +3,12 @@
 use std::path::Path;
 
 use steadybench_analysis::calibration::{
-    Calibration, CalibrationError, CodeReading, GainPoint, MonitorSetting, RAIL_STEP_V, ShuntRange,
-    ThermistorPoint, fit_gain, fit_thermistor, fit_zero,
+    Calibration, CalibrationError, CodeReading, GainPoint, RAIL_STEP_V, ShuntRange, ThermistorPoint,
+    fit_gain, fit_thermistor, fit_zero,
 };
 use steadybench_analysis::statistics::{MeanEstimate, mean_under_autocorrelation};
 use steadybench_analysis::thermistor::ThermistorReading;
 use steadybench_analysis::uncertainty::{Budget, UncertaintyError};
-use steadybench_protocol as protocol;
 
 use super::points::{Point, Value};
 use super::recorded::{Part, Recorded};
@@ -272,10 +271,7 @@ pub(super) fn thermistor(compared: &Compared) -> Result<Found, Fault> {
 }
 
 fn range_of(recorded: &Recorded, at: usize) -> ShuntRange {
-    match recorded.hello.channels[at].shunt_range {
-        protocol::ShuntRange::Millivolts164 => ShuntRange::Wide,
-        protocol::ShuntRange::Millivolts41 => ShuntRange::Narrow,
-    }
+    calibrations::setting_of(&recorded.hello.channels[at]).range
 }
 
 fn budget(
@@ -284,11 +280,7 @@ fn budget(
     at: usize,
     reading: CodeReading,
 ) -> Result<Budget, Fault> {
-    let setting = MonitorSetting {
-        range: range_of(recorded, at),
-        conversion_time_us: recorded.hello.channels[at].conversion_time.micros(),
-        averages: 1,
-    };
+    let setting = calibrations::setting_of(&recorded.hello.channels[at]);
     let channel = &calibration.channels[at];
     channel
         .current_budget(&setting, reading, channel.temperature_c)

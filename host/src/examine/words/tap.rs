@@ -18,12 +18,7 @@ pub(super) fn page(findings: &TapFindings) -> String {
 }
 
 fn write_page(page: &mut String, findings: &TapFindings) -> std::fmt::Result {
-    let accused: Vec<&str> = findings
-        .locations
-        .iter()
-        .filter(|place| place.accused)
-        .map(|place| place.label.as_str())
-        .collect();
+    let accused: Vec<&str> = findings.accused().map(|place| place.label.as_str()).collect();
     match accused.as_slice() {
         [] => writeln!(page, "No place is accused.")?,
         [one] => writeln!(page, "This joint: {one}")?,

@@ -1,23 +1,14 @@
 //! Taps and flexes, and recordings of no question, in which faults are looked for.
 
-use steadybench_analysis::tap::{PlaceVerdict, TapFindings};
+use steadybench_analysis::tap::TapFindings;
 
 use crate::examine::words::duration;
 
 use super::{Bound, Told, Tone};
 
 pub(super) fn tell(findings: &TapFindings, asked: bool, told: &mut Told) {
-    let accused: Vec<&str> = findings
-        .locations
-        .iter()
-        .filter(|place| place.accused)
-        .map(|place| place.label.as_str())
-        .collect();
-    let cleared = findings
-        .locations
-        .iter()
-        .filter(|place| place.verdict == PlaceVerdict::Cleared)
-        .count();
+    let accused: Vec<&str> = findings.accused().map(|place| place.label.as_str()).collect();
+    let cleared = findings.cleared();
     let places = findings.locations.len();
     if !accused.is_empty() {
         let word = if accused.len() == 1 {
@@ -43,9 +34,8 @@ pub(super) fn tell(findings: &TapFindings, asked: bool, told: &mut Told) {
     } else if asked {
         told.word(None, "not enough data", Tone::Open, "no tap was marked");
     }
-    let faults = || findings.events.iter().filter(|found| found.event.kind.is_fault());
-    let all = faults().count() as u64 + findings.events_forgotten;
-    let after_taps = faults().filter(|found| found.place.is_some()).count() as u64;
+    let all = findings.faults().count() as u64 + findings.events_forgotten;
+    let after_taps = findings.faults().filter(|found| found.place.is_some()).count() as u64;
     let over = duration(findings.observed_s);
     if all == 0 {
         let settled = places > 0 && cleared == places;

@@ -267,7 +267,7 @@ fn marks(board: &BoardTold, letters: &BTreeMap<String, String>) -> (Marks, Vec<V
         };
     match &board.findings {
         Findings::Tap(found) => {
-            for found in found.events.iter().filter(|found| found.event.kind.is_fault()) {
+            for found in found.faults() {
                 let event = &found.event;
                 let place = found
                     .place
