@@ -11,6 +11,17 @@ use steadybench_tests::program::steady;
 
 const SECRET: &str = "word-of-another-folder";
 
+/// Records a moment into the job.
+const COLLECT: [&str; 7] = [
+    "collect",
+    "--port",
+    "virtual:greenhouse",
+    "--for",
+    "300ms",
+    "--job",
+    "JOB",
+];
+
 /// What a job may hold, each put elsewhere and replaced by a link to it.
 const PLACES: [&str; 11] = [
     "job.toml",
@@ -102,15 +113,7 @@ fn no_link_in_a_job_leads_out_of_it() {
         symlink(&elsewhere, &inside).expect("a link");
         let before = contents(&outside);
         for words in [
-            &[
-                "collect",
-                "--port",
-                "virtual:greenhouse",
-                "--for",
-                "300ms",
-                "--job",
-                "JOB",
-            ][..],
+            &COLLECT[..],
             &["job", "show", "JOB"],
             &["job", "note", "JOB", "a word"],
             &["job", "alter", "--kind", "link", "JOB", "over F1"],
@@ -135,18 +138,7 @@ fn no_link_in_a_job_leads_out_of_it() {
 fn nothing_in_a_job_is_executed() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let job = folder.path().join("job");
-    run(
-        &[
-            "collect",
-            "--port",
-            "virtual:greenhouse",
-            "--for",
-            "300ms",
-            "--job",
-            "JOB",
-        ],
-        &job,
-    );
+    run(&COLLECT, &job);
     let trace = folder.path().join("it-was-executed");
     let script = format!("#!/bin/sh\ntouch {}\n", trace.display());
     for name in [
@@ -161,15 +153,7 @@ fn nothing_in_a_job_is_executed() {
         std::fs::set_permissions(job.join(name), std::fs::Permissions::from_mode(0o755)).expect("a mode");
     }
     for words in [
-        &[
-            "collect",
-            "--port",
-            "virtual:greenhouse",
-            "--for",
-            "300ms",
-            "--job",
-            "JOB",
-        ][..],
+        &COLLECT[..],
         &["job", "show", "JOB"],
         &["examine", "JOB/runs/0001-free"],
     ] {

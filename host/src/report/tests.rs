@@ -400,23 +400,11 @@ fn a_job_with_mistakes_has_a_report_that_says_them() {
 /// One reading of 0 A in a night of 0.25 A, drawn over the width of a page: a stroke goes down to the line of zero.
 #[test]
 fn a_millisecond_in_a_night_is_in_the_picture() {
-    let reading = |at_us: i64, current_a: f64| crate::stream::Reading {
-        index: 0,
-        board: steadybench_protocol::BoardTime::from_micros(0),
-        when: crate::stream::When {
-            elapsed_us: Some(at_us),
-            utc: None,
-        },
-        codes: [None; 2],
-        current_a: [Some(current_a), None],
-        late: false,
-        slow: None,
-    };
     let picture = |dropout: bool| {
         let mut trace = trace::Trace::whole(1000);
         for index in 0..3_600_000 {
             let current_a = if dropout && index == 1_234_567 { 0.0 } else { 0.25 };
-            trace.take(&reading(index * 1000, current_a));
+            trace.take(&trace::tests::reading(index * 1000, current_a));
         }
         let plot = plot::strip::strip(&trace, None, &plot::strip::Marks::default()).unwrap();
         plot.markup().to_owned()

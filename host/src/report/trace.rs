@@ -234,11 +234,12 @@ fn halved(stretches: &[Stretch]) -> Vec<Stretch> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::stream::When;
 
-    fn reading(at_us: i64, current_a: f64) -> Reading {
+    /// A reading of channel 1 alone.
+    pub(in crate::report) fn reading(at_us: i64, current_a: f64) -> Reading {
         Reading {
             index: 0,
             board: steadybench_protocol::BoardTime::from_micros(0),

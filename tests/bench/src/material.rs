@@ -7,10 +7,10 @@ use rand_distr::{Distribution, Normal};
 use steadybench_host::clock::HostTime;
 use steadybench_host::recorder::{BoardIntroduction, FullRate, Record, RunKind, RunPlan};
 use steadybench_protocol::{
-    BoardTime, ChannelDescription, Configure, DividerDescription, FirmwareVersion, FrameBuffer, FromBoard,
-    GuardState, Health, Hello, MonitorState, PROTOCOL_VERSION, RailCodes, ReadingsBlock, ResetCause,
-    ShuntRange, SlowValues, ThermistorReading, TimeReply,
+    BoardTime, ChannelDescription, Configure, FrameBuffer, FromBoard, Health, Hello, RailCodes,
+    ReadingsBlock, ShuntRange, SlowValues, ThermistorReading, TimeReply,
 };
+use steadybench_tests::board;
 
 /// UTC at which the stream begins, in nanoseconds since 1970.
 const BEGUN_UTC_NS: i64 = 1_790_000_000_000_000_000;
@@ -212,50 +212,22 @@ impl Maker {
 }
 
 fn hello(configure: &Configure) -> Hello {
-    let channel = ChannelDescription {
-        monitor: MonitorState::Ready,
-        shunt_micro_ohm: 50_000,
-        conversion_time: configure.conversion_time,
-        shunt_range: configure.shunt_range,
-        current_step_pv: 312_500,
-        rail_step_pv: 195_312_500,
-    };
+    let made = board::hello(configure.reading_period_us);
     Hello {
-        protocol_version: PROTOCOL_VERSION,
         board_serial: *b"material",
-        board: "bench".try_into().expect("a short name"),
-        firmware_version: FirmwareVersion {
-            major: 0,
-            minor: 1,
-            patch: 0,
-        },
-        boot_nonce: 1,
-        boot_count: 1,
-        reset_cause: ResetCause::PowerOn,
-        time: BoardTime::from_micros(0),
-        reading_period_us: configure.reading_period_us,
-        running: false,
-        guard: GuardState::Off,
-        channels: [channel; 2],
-        thermistors: [DividerDescription {
-            series_ohm: 10_000,
-            full_scale_code: 4096,
-        }; 2],
+        channels: made.channels.map(|channel| ChannelDescription {
+            shunt_micro_ohm: 50_000,
+            conversion_time: configure.conversion_time,
+            shunt_range: configure.shunt_range,
+            ..channel
+        }),
+        ..made
     }
 }
 
 fn health(now_us: u64, next_index: u64) -> Health {
     Health {
         time: BoardTime::from_micros(now_us),
-        running: true,
-        guard: GuardState::Off,
-        next_index,
-        readings_dropped: 0,
-        late_ticks: 0,
-        bus_errors: [0; 2],
-        monitor_restarts: [0; 2],
-        buffer_high_water: 2,
-        buffer_capacity: 128,
-        frames_rejected: 0,
+        ..board::health(next_index, true)
     }
 }

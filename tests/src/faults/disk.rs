@@ -7,7 +7,7 @@
 use std::fs::File;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -376,25 +376,31 @@ fn for_good(seed: u64, job: &Path, outcome: &mut Outcome) {
     outcome.require(kept >= 500, || format!("{kept} readings from before are left"));
 }
 
+/// The shipped program, a second and a half into a run of this length.
+fn recording(port: &Path, job: &Path, length: &str, words_file: &Path) -> Child {
+    let child = steady()
+        .args(["collect", "--for", length, "--full-rate", "always", "--port"])
+        .arg(port)
+        .arg("--job")
+        .arg(job)
+        .stdout(Stdio::null())
+        .stderr(File::create(words_file).expect("a file for its words"))
+        .spawn()
+        .expect("steady starts");
+    let made = wait(Duration::from_secs(30), || {
+        run_folders(job).is_ok_and(|runs| !runs.is_empty())
+    });
+    assert!(made, "a run begins");
+    std::thread::sleep(Duration::from_millis(1_500));
+    child
+}
+
 /// Somebody deletes the run's folder under the shipped program.
 fn removed_folder(seed: u64, folder: &Path, outcome: &mut Outcome) -> String {
     let (_bench, port) = bench(seed);
     let job = folder.join("removed");
     let words_file = folder.join("removed-words");
-    let mut child = steady()
-        .args(["collect", "--for", "5s", "--full-rate", "always", "--port"])
-        .arg(&port)
-        .arg("--job")
-        .arg(&job)
-        .stdout(Stdio::null())
-        .stderr(File::create(&words_file).expect("a file for its words"))
-        .spawn()
-        .expect("steady starts");
-    let made = wait(Duration::from_secs(30), || {
-        run_folders(&job).is_ok_and(|runs| !runs.is_empty())
-    });
-    assert!(made, "a run begins");
-    std::thread::sleep(Duration::from_millis(1_500));
+    let mut child = recording(&port, &job, "5s", &words_file);
     let run = run_folders(&job).expect("a job has runs").remove(0);
     std::fs::remove_dir_all(&run).expect("a folder can be deleted");
     let code = child.wait().expect("steady ends").code();
@@ -432,20 +438,7 @@ fn small_disk(seed: u64, folder: &Path, outcome: &mut Outcome) -> String {
 fn on_small_disk(seed: u64, mount: &Path, words_file: &Path, outcome: &mut Outcome) -> String {
     let (_bench, port) = bench(seed);
     let job = mount.join("job");
-    let mut child = steady()
-        .args(["collect", "--for", "9s", "--full-rate", "always", "--port"])
-        .arg(&port)
-        .arg("--job")
-        .arg(&job)
-        .stdout(Stdio::null())
-        .stderr(File::create(words_file).expect("a file for its words"))
-        .spawn()
-        .expect("steady starts");
-    let made = wait(Duration::from_secs(30), || {
-        run_folders(&job).is_ok_and(|runs| !runs.is_empty())
-    });
-    assert!(made, "a run begins");
-    std::thread::sleep(Duration::from_millis(1_500));
+    let mut child = recording(&port, &job, "9s", words_file);
     let filler = mount.join("filler");
     // Writes until there is no room: that it fails is what is wanted.
     let filled = std::fs::write(&filler, vec![1; 2 << 20]);

@@ -17,7 +17,6 @@
 //! | [`bad_input`] | bytes that anybody may have written, at every entrance |
 
 pub mod bad_input;
-mod board;
 pub mod disk;
 pub mod image;
 mod in_process;

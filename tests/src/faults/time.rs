@@ -9,8 +9,8 @@ use steadybench_host::recorder::{Record, Stamp};
 use steadybench_host::stream::{HappeningKind, Output, Stream};
 use steadybench_protocol::{BoardTime, FrameBuffer, FromBoard, Health, ReadingsBlock, TimeReply};
 
-use super::board::{health, hello};
 use super::{Outcome, random};
+use crate::board::{health, hello};
 
 /// UTC of the beginning: 2026-10-24T23:40:00Z, an hour and twenty minutes before summer time ends in Europe.
 const BEGUN_UTC_NS: i64 = 1_792_885_200_000_000_000;

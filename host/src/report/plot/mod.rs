@@ -15,8 +15,13 @@ pub mod interval;
 pub mod overlay;
 pub mod strip;
 
+use plotters::chart::ChartContext;
+use plotters::coord::types::RangedCoordf64;
 use plotters::drawing::DrawingAreaErrorKind;
+use plotters::prelude::{Cartesian2d, IntoFont, SVGBackend};
 use plotters::style::RGBColor;
+
+use axis::Axis;
 
 /// Width of a picture, in its own units; the page scales it.
 pub const WIDTH: u32 = 1600;
@@ -41,6 +46,25 @@ impl Svg {
     pub fn markup(&self) -> &str {
         &self.0
     }
+}
+
+type Chart<'a> = ChartContext<'a, SVGBackend<'a>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
+type Outcome = Result<(), DrawingAreaErrorKind<std::io::Error>>;
+
+/// Axes, their labels, and lines across.
+fn rule(chart: &mut Chart<'_>, time_label: &dyn Fn(&f64) -> String, level: &Axis) -> Outcome {
+    let words = ("sans-serif", WORDS).into_font();
+    chart
+        .configure_mesh()
+        .x_labels(9)
+        .y_labels(5)
+        .max_light_lines(0)
+        .bold_line_style(GRID)
+        .axis_style(INK)
+        .label_style(words.color(&INK))
+        .x_label_formatter(&time_label)
+        .y_label_formatter(&|value| level.label(*value))
+        .draw()
 }
 
 /// Drawing into memory fails only when a range is empty, which the callers see to; then there is no picture.

@@ -7,7 +7,7 @@ use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color, IntoTextStyle};
 
 use super::axis::Axis;
-use super::{BEFORE, GRID, INK, Svg, WIDTH, WORDS, drawn};
+use super::{BEFORE, INK, Svg, WIDTH, WORDS, drawn, rule};
 
 const HEIGHT: u32 = 360;
 
@@ -55,23 +55,14 @@ pub fn overlay(
             .x_label_area_size(70)
             .y_label_area_size(130)
             .build_cartesian_2d(drawn_at(x[0])..drawn_at(x[1]), current.drawn())?;
-        chart
-            .configure_mesh()
-            .x_labels(9)
-            .y_labels(5)
-            .max_light_lines(0)
-            .bold_line_style(GRID)
-            .axis_style(INK)
-            .label_style(words.clone().color(&INK))
-            .x_label_formatter(&|at| {
-                if logarithmic {
-                    power_of_ten(*at)
-                } else {
-                    time.label(*at)
-                }
-            })
-            .y_label_formatter(&|value| current.label(*value))
-            .draw()?;
+        let time_label = |at: &f64| {
+            if logarithmic {
+                power_of_ten(*at)
+            } else {
+                time.label(*at)
+            }
+        };
+        rule(&mut chart, &time_label, &current)?;
         for (line, is_after) in lines.iter().zip([false, true]) {
             for run in line.chunk_by(|(_, a), (_, b)| a.is_finite() == b.is_finite()) {
                 if run.first().is_none_or(|(_, first)| !first.is_finite()) {

@@ -1,17 +1,16 @@
 //! A recording: a panel for each channel over one time axis, extremes as a band, events as numbered shapes.
 
-use plotters::chart::{ChartBuilder, ChartContext};
+use plotters::chart::ChartBuilder;
 use plotters::coord::Shift;
-use plotters::coord::types::RangedCoordf64;
 use plotters::element::{EmptyElement, PathElement, Polygon, Rectangle, Text};
-use plotters::prelude::{Cartesian2d, DrawingArea, IntoDrawingArea, IntoFont, SVGBackend};
+use plotters::prelude::{DrawingArea, IntoDrawingArea, IntoFont, SVGBackend};
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color, IntoTextStyle};
 
 use crate::report::trace::{Extremes, Trace};
 
 use super::axis::Axis;
-use super::{BANDS, CHANNELS, GRID, INK, Svg, WIDTH, WORDS, drawn};
+use super::{BANDS, CHANNELS, Chart, GRID, INK, Outcome, Svg, WIDTH, WORDS, drawn, rule};
 
 /// Stretches drawn at most: about one for each three units of width.
 const STRETCHES: usize = 1024;
@@ -66,8 +65,6 @@ pub struct Marks {
 }
 
 type Panel<'a> = DrawingArea<SVGBackend<'a>, Shift>;
-type Chart<'a> = ChartContext<'a, SVGBackend<'a>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
-type Outcome = Result<(), plotters::drawing::DrawingAreaErrorKind<std::io::Error>>;
 
 /// What a panel shows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -175,17 +172,8 @@ fn draw_panel(
         .x_label_area_size(if last { TIME_AXIS } else { 8 })
         .y_label_area_size(130)
         .build_cartesian_2d(time.drawn(), level.drawn())?;
-    chart
-        .configure_mesh()
-        .x_labels(9)
-        .y_labels(5)
-        .max_light_lines(0)
-        .bold_line_style(GRID)
-        .axis_style(INK)
-        .label_style(words.clone().color(&INK))
-        .x_label_formatter(&|at| if last { time.label(*at) } else { String::new() })
-        .y_label_formatter(&|at| level.label(*at))
-        .draw()?;
+    let time_label = |at: &f64| if last { time.label(*at) } else { String::new() };
+    rule(&mut chart, &time_label, &level)?;
     draw_gaps(&mut chart, marks, time)?;
     draw_band(&mut chart, colour, points, length, &level)?;
     if let Shown::Current(channel) = shown {

@@ -122,6 +122,7 @@ fn cheapest_spread(misses: &[i64], before: Option<usize>) -> usize {
 mod tests {
     use proptest::prelude::*;
 
+    use super::super::tests::noisy;
     use super::*;
 
     fn written(numbers: &[i64]) -> Vec<u8> {
@@ -136,25 +137,6 @@ mod tests {
             take(numbers.len(), &mut RangeDecoder::new(&bytes)).as_deref(),
             Some(numbers)
         );
-    }
-
-    /// Noise of a bell curve from twelve even ones (common practice, no source), and ripple.
-    fn noisy(count: usize, spread: f64, ripple: f64) -> Vec<i64> {
-        let mut state = 1_u64;
-        let mut even = || {
-            // Knuth's constants, The Art of Computer Programming, volume 2, section 3.3.4.
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (state >> 11) as f64 / (1_u64 << 53) as f64
-        };
-        (0..count)
-            .map(|k| {
-                let bell: f64 = (0..12).map(|_| even()).sum::<f64>() - 6.0;
-                let phase = std::f64::consts::TAU * 0.1 * k as f64;
-                (14_400.0 + spread * bell + ripple * phase.sin()).round() as i64
-            })
-            .collect()
     }
 
     #[test]

@@ -6,6 +6,25 @@ use crate::recorder::testing::RecordedBoard;
 
 use super::*;
 
+/// Noise of a bell curve from twelve even ones (common practice, no source), and ripple.
+pub(super) fn noisy(count: usize, spread: f64, ripple: f64) -> Vec<i64> {
+    let mut state = 1_u64;
+    let mut even = || {
+        // Knuth's constants, The Art of Computer Programming, volume 2, section 3.3.4.
+        state = state
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        (state >> 11) as f64 / (1_u64 << 53) as f64
+    };
+    (0..count)
+        .map(|k| {
+            let bell: f64 = (0..12).map(|_| even()).sum::<f64>() - 6.0;
+            let phase = std::f64::consts::TAU * 0.1 * k as f64;
+            (14_400.0 + spread * bell + ripple * phase.sin()).round() as i64
+        })
+        .collect()
+}
+
 fn returns(records: &[Record]) -> usize {
     let packed = pack(records).unwrap();
     assert_eq!(unpack(&packed).unwrap(), records);
@@ -70,23 +89,13 @@ fn odd_stamps_return() {
 #[test]
 fn half_a_second_of_noise_is_small() {
     let mut frames = FrameBuffer::new();
-    let mut state = 7_u64;
-    let mut noise = || {
-        let mut even = || {
-            state = state
-                .wrapping_mul(6_364_136_223_846_793_005)
-                .wrapping_add(1_442_695_040_888_963_407);
-            (state >> 11) as f64 / (1_u64 << 53) as f64
-        };
-        (8.4 * ((0..12).map(|_| even()).sum::<f64>() - 6.0)).round() as i32
-    };
+    let mut noise = noisy(1000, 8.4, 0.0).into_iter().map(|code| code as i32);
     let records: Vec<Record> = (0..25)
         .map(|number: u64| {
             let mut block = ReadingsBlock::new(number * 20, BoardTime::from_micros(number * 20_000), 1000);
             for _ in 0..20 {
-                block
-                    .push([Some(14_400 + noise()), Some(42_870 + noise())], false)
-                    .unwrap();
+                let second = noise.next().map(|code| code + 28_470);
+                block.push([noise.next(), second], false).unwrap();
             }
             let at = HostTime {
                 utc_ns: 0,

@@ -2,7 +2,7 @@
 //! of any length at any place.
 //!
 //! ```text
-//! cargo run --release -p steadybench-host --example answer-windows -- [HOURS] [RATE_HZ]
+//! cargo run --release -p steadybench-bench --example answer-windows -- [HOURS] [RATE_HZ]
 //! ```
 //!
 //! Printed: the time to open the run, and the 50th, 99th and highest percentile of the time to answer, for windows asked
@@ -20,10 +20,10 @@ use steadybench_host::recorder::{
 };
 use steadybench_host::window::{WindowRequest, Windows};
 use steadybench_protocol::{
-    BoardTime, ChannelDescription, Configure, ConversionTime, DividerDescription, FirmwareVersion,
-    FrameBuffer, FromBoard, GuardState, Health, Hello, MonitorState, PROTOCOL_VERSION, RailCodes,
-    ReadingsBlock, ResetCause, ShuntRange, SlowValues, ThermistorReading, TimeReply,
+    BoardTime, Configure, FrameBuffer, FromBoard, Health, RailCodes, ReadingsBlock, ShuntRange, SlowValues,
+    ThermistorReading, TimeReply,
 };
+use steadybench_tests::board::{health, hello};
 
 /// Columns of a wide screen.
 const COLUMNS: usize = 1_200;
@@ -154,7 +154,7 @@ fn record(job: &std::path::Path, hours: f64, rate_hz: u32) -> u64 {
     };
     let introduction = BoardIntroduction {
         port: "none".into(),
-        hello: hello(&configure),
+        hello: hello(reading_period_us),
         guard: None,
     };
     let job = JobFolder::open_or_create(job).unwrap();
@@ -164,7 +164,7 @@ fn record(job: &std::path::Path, hours: f64, rate_hz: u32) -> u64 {
         frames: FrameBuffer::new(),
         at_us: 5_000_000,
     };
-    for record in board.greet(&configure) {
+    for record in board.greet(reading_period_us) {
         sink.push_and_wait(record);
     }
     let mut random = ChaCha8Rng::seed_from_u64(7);
@@ -220,7 +220,7 @@ impl Board {
         }
     }
 
-    fn greet(&mut self, configure: &Configure) -> Vec<Record> {
+    fn greet(&mut self, reading_period_us: u32) -> Vec<Record> {
         let time = BoardTime::from_micros(self.at_us);
         let at = Stamp {
             monotonic_ns: self.at_us * 1_000,
@@ -234,59 +234,17 @@ impl Board {
         };
         let health = Health {
             time,
-            running: false,
-            guard: GuardState::Off,
-            next_index: 0,
-            readings_dropped: 0,
-            late_ticks: 0,
-            bus_errors: [0; 2],
-            monitor_restarts: [0; 2],
-            buffer_high_water: 1,
-            buffer_capacity: 100,
-            frames_rejected: 0,
+            ..health(0, false)
         };
         vec![
             Record::Opened {
                 at,
                 port: "none".into(),
             },
-            self.received(&FromBoard::Hello(hello(configure)), true),
+            self.received(&FromBoard::Hello(hello(reading_period_us)), true),
             self.received(&FromBoard::Health(health), false),
             Record::TimeSent { number: 1, at },
             self.received(&FromBoard::Time(reply), true),
         ]
-    }
-}
-
-fn hello(configure: &Configure) -> Hello {
-    let channel = ChannelDescription {
-        monitor: MonitorState::Ready,
-        shunt_micro_ohm: 10_000,
-        conversion_time: ConversionTime::Us540,
-        shunt_range: ShuntRange::Millivolts164,
-        current_step_pv: 312_500,
-        rail_step_pv: 195_312_500,
-    };
-    Hello {
-        protocol_version: PROTOCOL_VERSION,
-        board_serial: [7; 8],
-        board: "none".try_into().unwrap(),
-        firmware_version: FirmwareVersion {
-            major: 0,
-            minor: 1,
-            patch: 0,
-        },
-        boot_nonce: 1,
-        boot_count: 1,
-        reset_cause: ResetCause::PowerOn,
-        time: BoardTime::from_micros(1),
-        reading_period_us: configure.reading_period_us,
-        running: false,
-        guard: GuardState::Off,
-        channels: [channel; 2],
-        thermistors: [DividerDescription {
-            series_ohm: 10_000,
-            full_scale_code: 4096,
-        }; 2],
     }
 }

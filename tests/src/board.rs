@@ -5,8 +5,9 @@ use steadybench_protocol::{
     Hello, MonitorState, PROTOCOL_VERSION, ResetCause, ShuntRange,
 };
 
-/// A board with shunts of 10 mΩ.
-pub(super) fn hello(reading_period_us: u32) -> Hello {
+/// A board with shunts of 10 mΩ that takes a reading every `reading_period_us` microseconds, and has stopped.
+#[must_use]
+pub fn hello(reading_period_us: u32) -> Hello {
     let channel = ChannelDescription {
         monitor: MonitorState::Ready,
         shunt_micro_ohm: 10_000,
@@ -39,8 +40,9 @@ pub(super) fn hello(reading_period_us: u32) -> Hello {
     }
 }
 
-/// Its counts.
-pub(super) fn health(next_index: u64, running: bool) -> Health {
+/// Its counts, at board time 0.
+#[must_use]
+pub fn health(next_index: u64, running: bool) -> Health {
     Health {
         time: BoardTime::from_micros(0),
         running,
