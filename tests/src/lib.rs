@@ -7,3 +7,5 @@ pub mod emulator;
 pub mod faults;
 pub mod job;
 pub mod program;
+pub mod ratios;
+pub mod readme;

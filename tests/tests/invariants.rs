@@ -149,7 +149,9 @@ fn top_level_is_as_agreed() {
         .map(|entry| entry.expect("an entry"))
         .filter(|entry| {
             let folder = entry.path();
-            ["Cargo.toml", "README.md", "src"].iter().any(|mark| folder.join(mark).exists())
+            ["Cargo.toml", "README.md", "src"]
+                .iter()
+                .any(|mark| folder.join(mark).exists())
                 || expected.iter().any(|name| folder.ends_with(name))
         })
         .map(|entry| entry.file_name().display().to_string())

@@ -5,7 +5,7 @@ use std::io::Write;
 use std::process::{Command, Stdio};
 
 use steadybench_bench::material::Material;
-use steadybench_bench::measure::{head, median_of, medians, row};
+use steadybench_bench::measure::{Table, median_of, medians};
 use steadybench_host::link::Receiver;
 use steadybench_host::live::{Detection, Hub, LiveBoard};
 use steadybench_host::recorder::{FullRate, JobFolder, Recorder};
@@ -19,15 +19,15 @@ const USB_BYTES_PER_S: f64 = 1_216_000.0;
 const SECONDS: u32 = 300;
 
 fn main() -> anyhow::Result<()> {
-    head();
+    let mut table = Table::begin("cargo bench -p steadybench-bench --bench wire");
     let material = Material::new(1000, SECONDS);
     let bytes = material.bytes();
-    decode(&bytes);
-    ingest(&material, bytes.len());
+    decode(&mut table, &bytes);
+    ingest(&mut table, &material, bytes.len());
     for rate in [1000, 4000] {
-        size(rate)?;
+        size(&mut table, rate)?;
     }
-    Ok(())
+    table.end()
 }
 
 fn times_usb(bytes: usize, time: std::time::Duration) -> f64 {
@@ -35,7 +35,7 @@ fn times_usb(bytes: usize, time: std::time::Duration) -> f64 {
 }
 
 /// Bytes to placed readings, against a loop that only undoes COBS and verifies the checksum.
-fn decode(bytes: &[u8]) {
+fn decode(table: &mut Table, bytes: &[u8]) {
     let crc = crc::Crc::<u32, crc::Table<16>>::new(&crc::CRC_32_ISO_HDLC);
     let mut ours = || {
         let mut receiver = Receiver::new();
@@ -56,12 +56,12 @@ fn decode(bytes: &[u8]) {
         }
     };
     let [ours, bare] = medians([&mut ours, &mut bare]);
-    row(
+    table.row(
         "decoding, times full-speed USB",
         &format!("{:.0}", times_usb(bytes.len(), ours)),
         "400",
     );
-    row(
+    table.row(
         "decoding, times as long as COBS and CRC alone",
         &format!("{:.2}", ours.as_secs_f64() / bare.as_secs_f64()),
         "2",
@@ -70,7 +70,7 @@ fn decode(bytes: &[u8]) {
 
 /// All that a reading goes through in the collector: decoded, timed, in amperes, through the live detectors, and through
 /// the recorder to wire.log and minutes.csv; on one core, as processor time.
-fn ingest(material: &Material, bytes: usize) {
+fn ingest(table: &mut Table, material: &Material, bytes: usize) {
     let live = median_of(|| {
         let mut stream = Stream::new();
         let mut live = LiveBoard::new("bench".into());
@@ -88,12 +88,12 @@ fn ingest(material: &Material, bytes: usize) {
         record(material, FullRate::Never).expect("the recorder works in a fresh folder");
     });
     let nanoseconds = |time: std::time::Duration| time.as_secs_f64() * 1e9 / material.instants() as f64;
-    row(
+    table.row(
         "ingest, everything on, times full-speed USB",
         &format!("{:.1}", times_usb(bytes, live + recorded)),
         "100",
     );
-    row(
+    table.row(
         "of which live, recorder: nanoseconds a reading instant",
         &format!("{:.0}, {:.0}", nanoseconds(live), nanoseconds(recorded)),
         "",
@@ -114,11 +114,11 @@ fn record(material: &Material, full_rate: FullRate) -> anyhow::Result<u64> {
 }
 
 /// The room of wire.log, all it holds, against FLAC on the codes alone, as 24-bit stereo.
-fn size(rate: u32) -> anyhow::Result<()> {
+fn size(table: &mut Table, rate: u32) -> anyhow::Result<()> {
     let material = Material::new(rate, SECONDS);
     let instants = material.instants() as f64;
     let log = record(&material, FullRate::Never)? as f64;
-    row(
+    table.row(
         &format!("wire.log at {rate}/s, bytes a reading instant of both channels"),
         &format!("{:.2}", log / instants),
         "",
@@ -127,7 +127,7 @@ fn size(rate: u32) -> anyhow::Result<()> {
         eprintln!("NOT COMPARED: there is no program `flac` here");
         return Ok(());
     };
-    row(
+    table.row(
         &format!("wire.log at {rate}/s, times flac -8 of the codes alone"),
         &format!("{:.3}", log / flac),
         "1.05",

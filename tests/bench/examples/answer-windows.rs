@@ -15,15 +15,9 @@ use std::time::{Duration, Instant};
 
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use steadybench_host::recorder::{
-    BoardIntroduction, FullRate, JobFolder, Record, Recorder, RunKind, RunPlan, Stamp,
-};
+use steadybench_bench::material::Course;
+use steadybench_bench::recorded::record_soak;
 use steadybench_host::window::{WindowRequest, Windows};
-use steadybench_protocol::{
-    BoardTime, Configure, FrameBuffer, FromBoard, Health, RailCodes, ReadingsBlock, ShuntRange, SlowValues,
-    ThermistorReading, TimeReply,
-};
-use steadybench_tests::board::{health, hello};
 
 /// Columns of a wide screen.
 const COLUMNS: usize = 1_200;
@@ -37,10 +31,12 @@ fn main() {
     let rate_hz: u32 = words.next().map_or(1_000, |word| word.parse().unwrap());
     let job = tempfile::tempdir().unwrap();
     let begun = Instant::now();
-    let readings = record(job.path(), hours, rate_hz);
-    let run = steadybench_host::recorder::run_folders(job.path())
-        .unwrap()
-        .remove(0);
+    let course = Course {
+        dropouts_per_hour: 7.0,
+        ..Course::default()
+    };
+    let run = record_soak(job.path(), rate_hz, (hours * 3600.0) as u64, course, 1).unwrap();
+    let readings = (hours * 3600.0 * f64::from(rate_hz)) as u64;
     let bytes = |name: &str| std::fs::metadata(run.join(name)).unwrap().len() as f64 / 1e6;
     println!(
         "{hours} h at {rate_hz}/s: {readings} readings of two channels recorded in {:.1} s; wire.log {:.1} MB, extremes.bin {:.1} MB",
@@ -136,115 +132,4 @@ fn ask(windows: &Windows, from_s: f64, to_s: f64) -> Duration {
     let time = begun.elapsed();
     assert!(window.channels[0].current.min.iter().any(Option::is_some));
     time
-}
-
-/// Records, and gives how many readings.
-fn record(job: &std::path::Path, hours: f64, rate_hz: u32) -> u64 {
-    let reading_period_us = 1_000_000 / rate_hz;
-    let configure = Configure {
-        reading_period_us,
-        conversion_time: Configure::quietest_conversion(reading_period_us),
-        shunt_range: ShuntRange::Millivolts164,
-    };
-    let plan = RunPlan {
-        kind: RunKind::Soak,
-        configure,
-        full_rate: FullRate::Never,
-        interval_us: 60_000_000,
-    };
-    let introduction = BoardIntroduction {
-        port: "none".into(),
-        hello: hello(reading_period_us),
-        guard: None,
-    };
-    let job = JobFolder::open_or_create(job).unwrap();
-    let (recorder, mut sinks) = Recorder::start(job, &plan, vec![introduction]).unwrap();
-    let mut sink = sinks.remove(0);
-    let mut board = Board {
-        frames: FrameBuffer::new(),
-        at_us: 5_000_000,
-    };
-    for record in board.greet(reading_period_us) {
-        sink.push_and_wait(record);
-    }
-    let mut random = ChaCha8Rng::seed_from_u64(7);
-    let readings = (hours * 3600.0 * f64::from(rate_hz)) as u64;
-    let per_block = u64::from(rate_hz / 50).clamp(1, 40);
-    let mut index = 0;
-    while index < readings {
-        let mut block = ReadingsBlock::new(index, BoardTime::from_micros(board.at_us), reading_period_us);
-        for _ in 0..per_block {
-            // The noise of the chip at 540 µs is some two codes (data sheet SLYS021A, figure 6-9, by eye).
-            let noise =
-                |random: &mut ChaCha8Rng| (0..4).map(|_| random.random_range(-3_i32..=3)).sum::<i32>();
-            let spike = if random.random_bool(2e-6) { -6_000 } else { 0 };
-            let codes = [8_000 + noise(&mut random) + spike, 7_900 + noise(&mut random)];
-            block.push(codes.map(Some), false).unwrap();
-        }
-        index += per_block;
-        board.at_us += per_block * u64::from(reading_period_us);
-        sink.push_and_wait(board.received(&FromBoard::Readings(block), false));
-        if (index / per_block).is_multiple_of(5) {
-            let level = 122_880 + random.random_range(0..5);
-            let rail = RailCodes {
-                latest: level,
-                lowest: level - 3,
-                highest: level + 3,
-            };
-            let code = random.random_range(2_040..2_050);
-            let slow = SlowValues {
-                time: BoardTime::from_micros(board.at_us),
-                rail: [Some(rail); 2],
-                thermistor: [ThermistorReading::Code(code); 2],
-                chip_temperature: [Some(3_200); 2],
-            };
-            sink.push_and_wait(board.received(&FromBoard::Slow(slow), false));
-        }
-    }
-    drop(sink);
-    recorder.close("measured").unwrap();
-    readings
-}
-
-struct Board {
-    frames: FrameBuffer,
-    at_us: u64,
-}
-
-impl Board {
-    fn received(&mut self, message: &FromBoard, key: bool) -> Record {
-        Record::Received {
-            at_ns: self.at_us * 1_000,
-            utc_ns: key.then_some(1_790_000_000_000_000_000 + (self.at_us * 1_000) as i64),
-            bytes: self.frames.encode(message).unwrap().to_vec(),
-        }
-    }
-
-    fn greet(&mut self, reading_period_us: u32) -> Vec<Record> {
-        let time = BoardTime::from_micros(self.at_us);
-        let at = Stamp {
-            monotonic_ns: self.at_us * 1_000,
-            utc_ns: 1_790_000_000_000_000_000 + (self.at_us * 1_000) as i64,
-        };
-        let reply = TimeReply {
-            number: 1,
-            host_send_ns: at.monotonic_ns,
-            board_receive: time,
-            board_send: time,
-        };
-        let health = Health {
-            time,
-            ..health(0, false)
-        };
-        vec![
-            Record::Opened {
-                at,
-                port: "none".into(),
-            },
-            self.received(&FromBoard::Hello(hello(reading_period_us)), true),
-            self.received(&FromBoard::Health(health), false),
-            Record::TimeSent { number: 1, at },
-            self.received(&FromBoard::Time(reply), true),
-        ]
-    }
 }

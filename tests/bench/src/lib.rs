@@ -5,3 +5,4 @@
 
 pub mod material;
 pub mod measure;
+pub mod recorded;

@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use steadybench_tests::ratios;
+
 /// So often each is measured; the medians are compared.
 const ROUNDS: usize = 7;
 
@@ -40,12 +42,44 @@ pub fn medians<const N: usize>(mut works: [&mut dyn FnMut(); N]) -> [Duration; N
     })
 }
 
-/// One line of the table: what, how much, what was wanted.
-pub fn row(what: &str, found: &str, wanted: &str) {
-    println!("| {what} | {found} | {wanted} |");
+/// What a benchmark prints; with `--record` among its words it is kept for README too.
+#[derive(Debug)]
+pub struct Table {
+    kept: ratios::Table,
 }
 
-/// The head of the table.
-pub fn head() {
-    println!("| what | found | wanted |\n|---|---|---|");
+impl Table {
+    /// Prints the head. `command` is what is typed to have it again.
+    #[must_use]
+    pub fn begin(command: &str) -> Self {
+        println!("| what | found | wanted |\n|---|---|---|");
+        Self {
+            kept: ratios::Table {
+                command: command.into(),
+                machine: ratios::machine(),
+                rows: Vec::new(),
+            },
+        }
+    }
+
+    /// One line: what, how much, what was wanted.
+    pub fn row(&mut self, what: &str, found: &str, wanted: &str) {
+        println!("| {what} | {found} | {wanted} |");
+        self.kept.rows.push(ratios::Row {
+            what: what.into(),
+            found: found.into(),
+            wanted: wanted.into(),
+        });
+    }
+
+    /// Keeps it where that was asked for.
+    ///
+    /// # Errors
+    /// When the record cannot be written.
+    pub fn end(self) -> anyhow::Result<()> {
+        if std::env::args().any(|word| word == "--record") {
+            ratios::keep(self.kept).map_err(anyhow::Error::msg)?;
+        }
+        Ok(())
+    }
 }

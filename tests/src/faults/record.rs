@@ -4,13 +4,12 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use super::Outcome;
+use crate::readme::Place;
 
-const BEGIN: &str = "<!-- the faults: written by `steady-faults readme` -->";
-const END: &str = "<!-- the faults: end -->";
-
-fn top() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("..")
-}
+const PLACE: Place = Place {
+    begin: "<!-- the faults: written by `steady-faults readme` -->",
+    end: "<!-- the faults: end -->",
+};
 
 fn record_file() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data/faults.json")
@@ -80,11 +79,7 @@ pub fn table(entries: &[Entry]) -> String {
 /// # Errors
 /// When README or the record cannot be read, or README has no place for the table.
 pub fn readme() -> Result<(String, String), String> {
-    let text = std::fs::read_to_string(top().join("README.md")).map_err(|error| error.to_string())?;
-    let begin = text.find(BEGIN).ok_or("README has no place for the table")? + BEGIN.len();
-    let end = text.find(END).ok_or("README's table has no end")?;
-    let wanted = format!("{}\n\n{}\n{}", &text[..begin], table(&read()?), &text[end..]);
-    Ok((text, wanted))
+    PLACE.with(&table(&read()?))
 }
 
 /// Writes the table into README.
@@ -92,6 +87,5 @@ pub fn readme() -> Result<(String, String), String> {
 /// # Errors
 /// As [`readme`], and when it cannot be written.
 pub fn write_readme() -> Result<(), String> {
-    let (_, wanted) = readme()?;
-    std::fs::write(top().join("README.md"), wanted).map_err(|error| error.to_string())
+    PLACE.write(&table(&read()?))
 }
