@@ -5,6 +5,7 @@ use crate::units::Units;
 
 use super::cells::Cell;
 use super::index::Index;
+use super::lately::{Fineness, Lately, SlowEnds};
 use super::readings::Sink;
 use super::sheet::{Ends, GROUP, SlowRow, widen};
 use super::view::{ChannelColumns, Extremes, Window};
@@ -20,12 +21,10 @@ const PIECES_MIN: i64 = 4;
 enum Level {
     /// Cells in memory.
     Cells,
-    /// Groups of bins.
-    Groups,
-    /// Bins.
-    Bins,
-    /// Single readings.
-    Readings,
+    /// Sheets, read as finely as need be.
+    Sheets(Fineness),
+    /// Single readings of a recording that has no sheet yet.
+    Tail,
 }
 
 /// Columns in progress.
@@ -39,12 +38,6 @@ impl Columns {
     fn at(&mut self, elapsed_us: i64) -> Option<&mut Cell> {
         let place = (elapsed_us - self.from_us).div_euclid(self.column_us);
         self.cells.get_mut(usize::try_from(place).ok()?)
-    }
-
-    fn put(&mut self, elapsed_us: i64, channel: usize, ends: Ends) {
-        if let Some(cell) = self.at(elapsed_us) {
-            widen(&mut cell.current[channel], ends);
-        }
     }
 
     fn to_us(&self) -> i64 {
@@ -68,7 +61,7 @@ impl Sink for Columns {
         if elapsed_us >= 0
             && let Some(cell) = self.at(elapsed_us)
         {
-            cell.take_slow(row);
+            cell.take_slow(&SlowEnds::from(row));
         }
     }
 }
@@ -77,7 +70,13 @@ impl Sink for Columns {
 ///
 /// # Errors
 /// When the recording cannot be read any more.
-pub(super) fn fill(index: &mut Index, from_us: i64, to_us: i64, columns: usize) -> Result<Window, Fault> {
+pub(super) fn fill(
+    index: &mut Index,
+    lately: &mut Lately,
+    from_us: i64,
+    to_us: i64,
+    columns: usize,
+) -> Result<Window, Fault> {
     let columns = columns.clamp(1, COLUMNS_MAX) as i64;
     let wanted_us = (to_us - from_us + columns - 1) / columns;
     let (level, piece_us) = level_of(index, wanted_us);
@@ -106,22 +105,26 @@ pub(super) fn fill(index: &mut Index, from_us: i64, to_us: i64, columns: usize) 
                 }
             }
         }
-        Level::Groups | Level::Bins => {
-            index.each_sheet(
-                from_us,
-                end_us,
-                level == Level::Bins,
-                |first_us, each_us, extents, slow| {
-                    extents.each(|place, channel, ends| {
-                        made.put(first_us + place as i64 * each_us, channel, ends);
-                    });
-                    for row in slow {
-                        made.slow(first_us + row.after_us, row);
+        Level::Sheets(fineness) => {
+            index.each_piece(from_us, end_us, fineness, lately, |first_us, piece| {
+                for (after_us, ends) in &piece.ends {
+                    if let Some(cell) = made.at(first_us + i64::from(*after_us)) {
+                        widen(&mut cell.current[0], ends[0]);
+                        widen(&mut cell.current[1], ends[1]);
                     }
-                },
-            )?;
+                }
+                for slow in &piece.slow {
+                    let elapsed_us = first_us + slow.after_us;
+                    // What was measured before the run's first reading is none of the run's.
+                    if elapsed_us >= 0
+                        && let Some(cell) = made.at(elapsed_us)
+                    {
+                        cell.take_slow(slow);
+                    }
+                }
+            })?;
         }
-        Level::Readings => index.each_reading(from_us, end_us, &mut made)?,
+        Level::Tail => {}
     }
     index.each_of_tail(&mut made);
     Ok(window(index, &made))
@@ -129,16 +132,16 @@ pub(super) fn fill(index: &mut Index, from_us: i64, to_us: i64, columns: usize) 
 
 fn level_of(index: &Index, wanted_us: i64) -> (Level, i64) {
     let (Some(cells), Some(bin_us)) = (index.cells(), index.bin_us()) else {
-        return (Level::Readings, 1);
+        return (Level::Tail, 1);
     };
     [
         (Level::Cells, cells.cell_us()),
-        (Level::Groups, bin_us * GROUP as i64),
-        (Level::Bins, bin_us),
+        (Level::Sheets(Fineness::Groups), bin_us * GROUP as i64),
+        (Level::Sheets(Fineness::Bins), bin_us),
     ]
     .into_iter()
     .find(|(_, piece_us)| wanted_us >= PIECES_MIN * piece_us)
-    .unwrap_or((Level::Readings, 1))
+    .unwrap_or((Level::Sheets(Fineness::Readings), 1))
 }
 
 fn window(index: &Index, made: &Columns) -> Window {

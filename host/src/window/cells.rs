@@ -1,6 +1,7 @@
 //! All of a run in bounded memory: extremes in cells that double in length whenever there are too many.
 
-use super::sheet::{Ends, NONE, SlowRow, widen};
+use super::lately::SlowEnds;
+use super::sheet::{Ends, NONE, widen};
 
 /// Cells kept at most: some 2.6 MB.
 const CELLS_MAX: usize = 1 << 16;
@@ -20,18 +21,11 @@ impl Cell {
         thermistor: [[u16::MAX, u16::MIN]; 2],
     };
 
-    pub(super) fn take_slow(&mut self, row: &SlowRow) {
+    pub(super) fn take_slow(&mut self, slow: &SlowEnds) {
         for channel in [0, 1] {
-            if let Some(rail) = row.rail[channel] {
-                widen(
-                    &mut self.rail[channel],
-                    rail.map(|code| i32::try_from(code).unwrap_or(i32::MAX)),
-                );
-            }
-            if let Some(code) = row.thermistor[channel] {
-                let ends = &mut self.thermistor[channel];
-                *ends = [ends[0].min(code), ends[1].max(code)];
-            }
+            widen(&mut self.rail[channel], slow.rail[channel]);
+            let (ends, by) = (&mut self.thermistor[channel], slow.thermistor[channel]);
+            *ends = [ends[0].min(by[0]), ends[1].max(by[1])];
         }
     }
 

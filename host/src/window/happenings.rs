@@ -101,9 +101,10 @@ impl Happenings {
         for row in self.marks_csv.rows() {
             self.take_mark(&row, board);
         }
-        for kept in [self.events.len(), self.gaps.len(), self.marks.len()] {
-            self.forgotten = self.forgotten.max(kept.saturating_sub(KEPT_MAX));
-        }
+        self.forgotten += [self.events.len(), self.gaps.len(), self.marks.len()]
+            .map(|kept| kept.saturating_sub(KEPT_MAX))
+            .iter()
+            .sum::<usize>();
         self.events.truncate(KEPT_MAX);
         self.gaps.truncate(KEPT_MAX);
         self.marks.truncate(KEPT_MAX);
@@ -149,6 +150,8 @@ impl Happenings {
                 duration_s * 1e3
             ),
             reason: cell(9).to_owned(),
+            arrived_utc: None,
+            said_utc: None,
         };
         // A later row of the same number supersedes an earlier one.
         let recent = self.events.iter().rposition(|known| known.number == id);
@@ -192,22 +195,33 @@ impl Happenings {
             at.elapsed_s
                 .is_some_and(|at_s| (window.from_s..window.to_s).contains(&at_s))
         };
-        let events: Vec<&DetectionView> = self.events.iter().filter(|event| within(&event.at)).collect();
-        let marks: Vec<&MarkView> = self.marks.iter().filter(|mark| within(&mark.at)).collect();
-        let listed = |count: usize| count.min(LISTED_MAX);
-        let unlisted =
-            events.len() - listed(events.len()) + marks.len() - listed(marks.len()) + self.forgotten;
-        let events = events.into_iter().take(LISTED_MAX).cloned().collect();
-        let marks = marks.into_iter().take(LISTED_MAX).cloned().collect();
-        window.gaps = self
+        let events = self.events.iter().filter(|event| within(&event.at)).collect();
+        let marks = self.marks.iter().filter(|mark| within(&mark.at)).collect();
+        let gaps = self
             .gaps
             .iter()
             .filter(|gap| gap.to_s > window.from_s && gap.from_s < window.to_s)
-            .take(LISTED_MAX)
-            .cloned()
             .collect();
-        (window.events, window.marks, window.unlisted) = (events, marks, unlisted);
+        let mut unlisted = self.forgotten;
+        window.events = listed(events, |event| event.fault, &mut unlisted);
+        window.marks = listed(marks, |mark| mark.kind == "tap", &mut unlisted);
+        window.gaps = listed(gaps, |_| false, &mut unlisted);
+        window.unlisted = unlisted;
     }
+}
+
+/// As many as are listed: those that come `first`, then the latest; in the order they were in.
+fn listed<T: Clone>(mut all: Vec<&T>, first: impl Fn(&T) -> bool, unlisted: &mut usize) -> Vec<T> {
+    let mut too_many = all.len().saturating_sub(LISTED_MAX);
+    *unlisted += too_many;
+    for only_others in [true, false] {
+        all.retain(|one| {
+            let stays = too_many == 0 || only_others && first(one);
+            too_many -= usize::from(!stays);
+            stays
+        });
+    }
+    all.into_iter().cloned().collect()
 }
 
 /// A cell that a spreadsheet would have taken for a formula bears an apostrophe, which is not the label's.

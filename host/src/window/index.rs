@@ -1,26 +1,30 @@
 //! One board's recording in a run, ready to be asked for windows.
 
 use std::fs::File;
-use std::io::{Read, Seek, SeekFrom, Write};
+use std::io::{Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use crate::exit::Exit;
 use crate::fault::Fault;
-use crate::recorder::Record;
-use crate::recorder::wire_log::{LogItem, LogReader};
-use crate::stream::{Output, Stream};
+use crate::stream::Output;
 use crate::units::Units;
 
 use super::cells::Cells;
+use super::lately::{Fineness, Key, Lately, Piece, SlowEnds};
+use super::making::Made;
+use super::pieces;
 use super::readings::{Sink, read_stretch};
 use super::sheet::{
-    BINS, Extents, FILE_HEADER_BYTES, GROUP, HEAD_BYTES, Head, Payload, SheetWriter, SlowRow, file_header,
-    widen,
+    BINS, Extents, FILE_HEADER_BYTES, GROUP, HEAD_BYTES, Head, Payload, SlowRow, file_header, widen,
 };
 
 /// Bytes of sheets read at once.
 const PIECE_BYTES: usize = 1 << 18;
+
+/// Recordings are numbered as they are opened, so that nothing decoded of one is taken for another's.
+static RECORDINGS: AtomicU64 = AtomicU64::new(0);
 
 /// Readings behind the last sheet that are read one by one; more of them, and the sheets are made anew.
 const TAIL_MAX: usize = 16 * 4096;
@@ -28,9 +32,25 @@ const TAIL_MAX: usize = 16 * 4096;
 /// A log that was written to so lately is being recorded: the recorder writes every half second.
 const WRITTEN_WITHIN: Duration = Duration::from_secs(10);
 
+/// Why a recording cannot be asked.
+#[derive(Debug)]
+pub(super) enum Unready {
+    /// Its extremes are missing: they have to be made from `wire.log`.
+    Unmade,
+    /// It cannot be read.
+    Unreadable(Fault),
+}
+
+impl From<Fault> for Unready {
+    fn from(fault: Fault) -> Self {
+        Self::Unreadable(fault)
+    }
+}
+
 /// A recording ready to be asked.
 #[derive(Debug)]
 pub(super) struct Index {
+    recording: u64,
     log: PathBuf,
     serial: String,
     units: Option<Units>,
@@ -93,20 +113,23 @@ impl Sink for Tail {
 }
 
 impl Index {
-    /// Opens the recording in a board's folder.
+    /// Opens the recording in a board's folder, by the recorder's extremes or by those that were `made`.
     ///
     /// # Errors
-    /// [`Exit::BadInput`] when there is none, or it cannot be read.
-    pub(super) fn open(folder: &Path) -> Result<Self, Fault> {
+    /// [`Unready::Unmade`] when there are no extremes, or too few; else [`Exit::BadInput`] when there is no recording, or
+    /// it cannot be read.
+    pub(super) fn open(folder: &Path, made: Option<Made>) -> Result<Self, Unready> {
         let log = folder.join("wire.log");
-        let file = File::open(folder.join("extremes.bin"))
-            .ok()
-            .and_then(with_known_header);
-        let source = match file {
-            Some(file) => Source::Recorded(file),
-            None => Source::Made(made(&log)?),
+        let mut tail = Tail::default();
+        let source = match made {
+            Some(made) => {
+                tail.log_bytes = made.of_bytes;
+                Source::Made(made.file)
+            }
+            None => Source::Recorded(recorded(folder).ok_or(Unready::Unmade)?),
         };
         let mut index = Self {
+            recording: RECORDINGS.fetch_add(1, Ordering::Relaxed),
             log,
             serial: String::new(),
             units: None,
@@ -114,7 +137,7 @@ impl Index {
             sheets: Vec::new(),
             next: FILE_HEADER_BYTES as u64,
             cells: None,
-            tail: Tail::default(),
+            tail,
             last_us: None,
         };
         index.read_sheets()?;
@@ -125,16 +148,15 @@ impl Index {
     /// Takes in what was recorded since.
     ///
     /// # Errors
-    /// As [`Self::open`].
-    pub(super) fn refresh(&mut self) -> Result<(), Fault> {
-        let log_bytes = self.log_bytes();
-        if log_bytes == self.tail.log_bytes {
+    /// As [`Self::open`]; a recording that must be made anew can still be asked for what it had.
+    pub(super) fn refresh(&mut self) -> Result<(), Unready> {
+        if self.log_bytes() == self.tail.log_bytes {
             return Ok(());
         }
         if matches!(self.source, Source::Made(_)) {
             // It was made of a recording that has gone on since; by now there may be sheets of its own.
             let folder = self.log.parent().map(Path::to_owned).unwrap_or_default();
-            *self = Self::open(&folder)?;
+            *self = Self::open(&folder, None)?;
             return Ok(());
         }
         self.read_sheets()?;
@@ -192,11 +214,11 @@ impl Index {
     }
 
     /// Reads what stands behind the last sheet.
-    fn read_tail(&mut self) -> Result<(), Fault> {
-        let log_bytes = self.log_bytes();
-        if let (Source::Recorded(_), Some(last)) = (&self.source, self.sheets.last()) {
+    fn read_tail(&mut self) -> Result<(), Unready> {
+        if let Source::Recorded(_) = self.source {
+            let last = self.sheets.last().ok_or(Unready::Unmade)?;
             let mut tail = Tail {
-                log_bytes,
+                log_bytes: self.log_bytes(),
                 after_us: last.head.last_us,
                 ..Tail::default()
             };
@@ -204,35 +226,17 @@ impl Index {
             // Where the board started anew behind the last sheet, only a whole replay knows the run's time. The recorder of
             // a run that goes on is about to write that sheet.
             if tail.too_long || tail.other_start && !self.is_being_written() {
-                return self.make();
+                return Err(Unready::Unmade);
             }
             self.last_us = self
                 .last_us
                 .max(tail.readings.last().map(|(elapsed_us, _)| *elapsed_us));
             self.tail = tail;
-        } else if matches!(self.source, Source::Recorded(_)) {
-            return self.make();
-        } else {
-            self.tail = Tail {
-                log_bytes,
-                ..Tail::default()
-            };
         }
         if self.units.is_none() {
             (self.serial, self.units) = board_of(&self.log)?;
         }
         Ok(())
-    }
-
-    /// Makes the sheets from `wire.log`.
-    fn make(&mut self) -> Result<(), Fault> {
-        self.source = Source::Made(made(&self.log)?);
-        self.sheets.clear();
-        self.next = FILE_HEADER_BYTES as u64;
-        self.cells = None;
-        self.last_us = None;
-        self.read_sheets()?;
-        self.read_tail()
     }
 
     pub(super) fn serial(&self) -> &str {
@@ -278,85 +282,108 @@ impl Index {
         first..beyond.max(first)
     }
 
-    /// Visits the sheets that touch a stretch: beginning, groups or bins of how many microseconds, slow values.
+    /// Visits the sheets that touch a stretch, decoded: where each begins, and what is in it. Those that were decoded
+    /// lately are not decoded again.
     ///
     /// # Errors
-    /// When the file cannot be read any more.
-    pub(super) fn each_sheet(
+    /// When the files cannot be read any more.
+    pub(super) fn each_piece(
         &mut self,
         from_us: i64,
         to_us: i64,
-        bins: bool,
-        mut visit: impl FnMut(i64, i64, &Extents, &[SlowRow]),
+        fineness: Fineness,
+        lately: &mut Lately,
+        mut visit: impl FnMut(i64, &Piece),
     ) -> Result<(), Fault> {
-        let range = self.touching(from_us, to_us);
+        let mut range = self.touching(from_us, to_us);
         // Slow values that came late are in the sheet behind.
-        let behind = range.end.min(self.sheets.len().saturating_sub(1));
-        let (Some(first), Some(last)) = (self.sheets.get(range.start), self.sheets.get(behind)) else {
-            return Ok(());
+        if fineness != Fineness::Readings {
+            range.end = (range.end + 1).min(self.sheets.len());
+        }
+        let recording = self.recording;
+        let key = |sheet| Key {
+            recording,
+            sheet,
+            fineness,
         };
-        let (begin, end) = (
-            first.at,
-            last.at + (HEAD_BYTES + last.head.payload_bytes as usize) as u64,
-        );
+        let mut missing = Vec::new();
+        for sheet in range {
+            match lately.get(key(sheet)) {
+                Some(piece) => visit(self.sheets[sheet].head.span_us().0, piece),
+                None => missing.push(sheet),
+            }
+        }
+        for row in missing.chunk_by(|one, next| one + 1 == *next) {
+            let (first, beyond) = (row[0], row[row.len() - 1] + 1);
+            self.decode(first, beyond, fineness, |sheet, first_us, piece| {
+                visit(first_us, &piece);
+                lately.put(key(sheet), piece);
+            })?;
+        }
+        Ok(())
+    }
+
+    /// Decodes sheets `first` up to `beyond`.
+    fn decode(
+        &mut self,
+        first: usize,
+        beyond: usize,
+        fineness: Fineness,
+        mut give: impl FnMut(usize, i64, Piece),
+    ) -> Result<(), Fault> {
+        if fineness == Fineness::Readings {
+            return self.decode_readings(first, beyond, give);
+        }
+        let (begin, last) = (self.sheets[first].at, &self.sheets[beyond - 1]);
+        let end = last.at + (HEAD_BYTES + last.head.payload_bytes as usize) as u64;
         let log = self.log.clone();
         let fault = |error: std::io::Error| Fault::file(Exit::BadInput, &log, &error);
         let file = match &mut self.source {
             Source::Recorded(file) | Source::Made(file) => file,
         };
         file.seek(SeekFrom::Start(begin)).map_err(fault)?;
-        let mut held = Vec::new();
-        let mut at = begin;
-        let mut piece = PIECE_BYTES.min(usize::try_from(end - begin).unwrap_or(PIECE_BYTES));
-        while at < end {
-            let before = held.len();
-            held.resize(before + piece, 0);
-            let read = file.read(&mut held[before..]).map_err(fault)?;
-            held.truncate(before + read);
-            if read == 0 {
+        let mut held = vec![0; usize::try_from(end - begin).unwrap_or(0)];
+        file.read_exact(&mut held).map_err(fault)?;
+        let mut rest = &held[..];
+        for sheet in first..beyond {
+            // It was whole when it was read first.
+            let Some((head, payload)) = Head::read(rest) else {
                 break;
+            };
+            rest = &rest[HEAD_BYTES + payload.len()..];
+            if let Some(piece) = pieces::of_sheet(&head, payload, fineness) {
+                give(sheet, head.span_us().0, piece);
             }
-            let mut used = 0;
-            while at < end
-                && let Some((head, payload)) = Head::read(&held[used..])
-            {
-                used += HEAD_BYTES + payload.len();
-                at += (HEAD_BYTES + payload.len()) as u64;
-                if let Some((groups, slow, of_bins)) = Payload::new(payload).read(bins) {
-                    let bin_us = i64::from(head.bin_us);
-                    let (extents, each_us) = match &of_bins {
-                        Some(of_bins) => (of_bins, bin_us),
-                        None => (&groups, bin_us * GROUP as i64),
-                    };
-                    visit(head.span_us().0, each_us, extents, &slow);
-                }
-            }
-            held.drain(..used);
-            piece = PIECE_BYTES;
         }
         Ok(())
     }
 
-    /// Gives the single readings of a stretch, and some around it.
-    ///
-    /// # Errors
-    /// When the log cannot be read any more.
-    pub(super) fn each_reading(&self, from_us: i64, to_us: i64, sink: &mut impl Sink) -> Result<(), Fault> {
-        let range = self.touching(from_us, to_us);
-        let mut first = range.start;
-        while first < range.end {
+    fn decode_readings(
+        &self,
+        mut first: usize,
+        beyond: usize,
+        mut give: impl FnMut(usize, i64, Piece),
+    ) -> Result<(), Fault> {
+        while first < beyond {
             let head = self.sheets[first].head;
             // Sheets of one start of the board hang together.
-            let same = |sheet: &Sheet| {
-                sheet.head.boot_nonce == head.boot_nonce
-                    && sheet.head.board_less_run_us == head.board_less_run_us
-            };
-            let count = self.sheets[first..range.end]
+            let count = self.sheets[first..beyond]
                 .iter()
-                .take_while(|sheet| same(sheet))
+                .take_while(|sheet| {
+                    sheet.head.boot_nonce == head.boot_nonce
+                        && sheet.head.board_less_run_us == head.board_less_run_us
+                })
                 .count();
-            let beyond = self.sheets.get(first + count).map(|sheet| sheet.head.wire_offset);
-            read_stretch(&self.log, &head, beyond, sink)?;
+            let spans = self.sheets[first..first + count]
+                .iter()
+                .map(|sheet| sheet.head.span_us())
+                .collect();
+            let mut apart = pieces::Apart::new(spans);
+            let next = self.sheets.get(first + count).map(|sheet| sheet.head.wire_offset);
+            read_stretch(&self.log, &head, next, &mut apart)?;
+            for (place, (first_us, piece)) in apart.pieces().enumerate() {
+                give(first + place, first_us, piece);
+            }
             first += count;
         }
         Ok(())
@@ -377,57 +404,17 @@ fn feed(cells: &mut Cells, head: &Head, groups: &Extents, slow: &[SlowRow]) {
     for row in slow {
         let elapsed_us = first_us + row.after_us;
         if elapsed_us >= 0 {
-            cells.at(elapsed_us).take_slow(row);
+            cells.at(elapsed_us).take_slow(&SlowEnds::from(row));
         }
     }
 }
 
-fn with_known_header(mut file: File) -> Option<File> {
+/// The recorder's file of extremes, where there is one that this program knows.
+fn recorded(folder: &Path) -> Option<File> {
+    let mut file = File::open(folder.join("extremes.bin")).ok()?;
     let mut header = [0; FILE_HEADER_BYTES];
     file.read_exact(&mut header).ok()?;
     (header == file_header()).then_some(file)
-}
-
-/// Sheets made from a recording, in a file without a name.
-fn made(log: &Path) -> Result<File, Fault> {
-    let bad = |rule: String| Fault::new(Exit::BadInput, log.display().to_string(), rule);
-    let disk = |error: std::io::Error| Fault::new(Exit::Failed, "a temporary file", error.to_string());
-    let mut file = tempfile::tempfile().map_err(disk)?;
-    file.write_all(&file_header()).map_err(disk)?;
-    let mut reader = LogReader::open(log)?;
-    let mut stream = Stream::new();
-    let mut writer: Option<SheetWriter> = None;
-    let mut out = Vec::new();
-    loop {
-        let at = reader.position();
-        let Some(item) = reader.next_item().map_err(bad)? else {
-            break;
-        };
-        let mut take = |output: Output| {
-            if let Output::Board { hello, .. } = &output {
-                writer.get_or_insert_with(|| SheetWriter::new(hello.reading_period_us));
-            }
-            if let Some(writer) = &mut writer {
-                writer.take(&output, at, &mut out);
-            }
-        };
-        match item {
-            LogItem::Chunk { records, .. } => {
-                for record in &records {
-                    stream.take(record, &mut take);
-                }
-            }
-            LogItem::Damage { .. } => stream.take(&Record::Lost, &mut take),
-            LogItem::TornTail { .. } => {}
-        }
-        file.write_all(&out).map_err(disk)?;
-        out.clear();
-    }
-    if let Some(writer) = &mut writer {
-        writer.close(&mut out);
-        file.write_all(&out).map_err(disk)?;
-    }
-    Ok(file)
 }
 
 /// Who the board of a recording is, and its units; nobody before it said so.

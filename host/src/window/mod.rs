@@ -15,11 +15,17 @@
 //! Columns are made a little longer than asked, up to a quarter, so that each holds whole pieces: only so are the extremes
 //! exact without reading what is at each column's edges. All values are kept as codes; the calibration in use is applied
 //! when a window is answered.
+//!
+//! What was decoded lately is kept in bounded memory. Where `extremes.bin` is missing it is made from `wire.log`; of a long
+//! recording on a thread of its own, and windows say meanwhile how far that is.
 
 mod answer;
 mod cells;
 mod happenings;
 mod index;
+mod lately;
+mod making;
+mod pieces;
 mod readings;
 #[doc = include_str!("EXTREMES.md")]
 pub mod sheet;
@@ -29,6 +35,7 @@ mod view;
 
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 use jiff::Timestamp;
 
@@ -37,7 +44,9 @@ use crate::fault::Fault;
 use crate::recorder::{run_folders, run_tables};
 
 use happenings::Happenings;
-use index::Index;
+use index::{Index, Unready};
+use lately::Lately;
+use making::Making;
 
 pub use view::{AlterationMark, ChannelColumns, Extremes, GapView, Window, WindowRequest};
 
@@ -50,12 +59,19 @@ const PLACES_MAX: usize = 200;
 /// Longest time of a run that a window may name, in seconds: a hundred years.
 const TIME_MAX_S: f64 = 3.2e9;
 
+/// A request waits so long for extremes that are being made.
+const PATIENCE: Duration = Duration::from_millis(100);
+
 /// Windows of a job's runs.
 #[derive(Debug)]
 pub struct Windows {
     job: PathBuf,
     /// Recordings that were asked for, the latest last.
     open: Mutex<Vec<(Key, Arc<Mutex<Opened>>)>>,
+    lately: Mutex<Lately>,
+    /// One recording's extremes are made at a time.
+    turn: Arc<Mutex<()>>,
+    at_once_bytes: u64,
 }
 
 /// Which recording.
@@ -69,7 +85,9 @@ struct Key {
 
 #[derive(Debug)]
 struct Opened {
-    index: Index,
+    folder: PathBuf,
+    index: Option<Index>,
+    making: Option<Arc<Making>>,
     happenings: Happenings,
     started: Option<Timestamp>,
 }
@@ -81,10 +99,13 @@ impl Windows {
         Self {
             job: job.to_owned(),
             open: Mutex::default(),
+            lately: Mutex::default(),
+            turn: Arc::default(),
+            at_once_bytes: making::AT_ONCE_BYTES,
         }
     }
 
-    /// Answers a window.
+    /// Answers a window. Where extremes have to be made first the window has no columns and says how far that is.
     ///
     /// # Errors
     /// [`Exit::Usage`] when there is no such run or board, or the window is none; [`Exit::BadInput`] when the recording
@@ -106,18 +127,31 @@ impl Windows {
         }
         let opened = self.opened(run, request.board.as_deref())?;
         let mut opened = opened.lock().unwrap_or_else(PoisonError::into_inner);
+        opened.bring_up_to_date(&self.turn, self.at_once_bytes)?;
         let Opened {
             index,
+            making,
             happenings,
             started,
+            ..
         } = &mut *opened;
-        index.refresh()?;
+        let Some(index) = index else {
+            return Ok(Window {
+                run,
+                from_s: request.from_s,
+                to_s: request.to_s.unwrap_or(request.from_s),
+                made_share: making.as_ref().map_or(0.0, |making| making.share()),
+                ..Window::default()
+            });
+        };
         let micros = |seconds: f64| (seconds * 1e6).round() as i64;
         let from_us = micros(request.from_s);
         // The last reading belongs to the window that ends with it.
         let end_us = index.last_us().unwrap_or(0) + 1;
         let to_us = request.to_s.map_or(end_us, micros).max(from_us + 1);
-        let mut window = answer::fill(index, from_us, to_us, request.columns)?;
+        let mut lately = self.lately.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut window = answer::fill(index, &mut lately, from_us, to_us, request.columns)?;
+        drop(lately);
         window.run = run;
         happenings.refresh(&window.board);
         happenings.put_on(&mut window);
@@ -161,11 +195,16 @@ impl Windows {
             })?,
         };
         let board_folder = board_folder(&folder, position, serials.len());
-        let made = Arc::new(Mutex::new(Opened {
-            index: Index::open(&board_folder)?,
+        let mut opened = Opened {
             happenings: Happenings::new(&board_folder),
+            folder: board_folder,
+            index: None,
+            making: None,
             started: tables.and_then(|tables| tables.run.started_utc.parse().ok()),
-        }));
+        };
+        // A recording that cannot be read is not kept.
+        opened.bring_up_to_date(&self.turn, self.at_once_bytes)?;
+        let made = Arc::new(Mutex::new(opened));
         if open.len() == OPEN_MAX {
             open.remove(0);
         }
@@ -190,6 +229,49 @@ impl Windows {
             happenings::places_of(&board_folder(&folder, 0, boards), &mut places, PLACES_MAX);
         }
         places
+    }
+}
+
+impl Opened {
+    /// Opens the recording, or takes in what was recorded since. Extremes that are missing are made: of a short recording
+    /// at once, of a longer one elsewhere, and until they are there the index is none, or the one there was.
+    fn bring_up_to_date(&mut self, turn: &Arc<Mutex<()>>, at_once_bytes: u64) -> Result<(), Fault> {
+        if let Some(making) = &self.making {
+            let Some(outcome) = making.outcome(PATIENCE) else {
+                return Ok(());
+            };
+            self.making = None;
+            return self.take(outcome?);
+        }
+        let ready = match &mut self.index {
+            Some(index) => index.refresh(),
+            None => Index::open(&self.folder, None).map(|index| self.index = Some(index)),
+        };
+        match ready {
+            Ok(()) => return Ok(()),
+            Err(Unready::Unreadable(fault)) => return Err(fault),
+            Err(Unready::Unmade) => {}
+        }
+        let log = self.folder.join("wire.log");
+        if making::bytes_of(&log) <= at_once_bytes {
+            return self.take(making::make(&log, |_| true)?);
+        }
+        let making = Making::begin(log, Arc::clone(turn))?;
+        if let Some(outcome) = making.outcome(PATIENCE) {
+            return self.take(outcome?);
+        }
+        self.making = Some(making);
+        Ok(())
+    }
+
+    fn take(&mut self, made: making::Made) -> Result<(), Fault> {
+        match Index::open(&self.folder, Some(made)) {
+            Ok(index) => self.index = Some(index),
+            Err(Unready::Unreadable(fault)) => return Err(fault),
+            // What was made is never missing.
+            Err(Unready::Unmade) => {}
+        }
+        Ok(())
     }
 }
 

@@ -22,7 +22,7 @@ pub struct WindowRequest {
 }
 
 /// A stretch of a run in columns, each with the extremes of every reading in it.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct Window {
     /// The run.
     pub run: u32,
@@ -48,8 +48,33 @@ pub struct Window {
     pub marks: Vec<MarkView>,
     /// What was altered on the unit meanwhile.
     pub alterations: Vec<AlterationMark>,
-    /// Events and marks that are not listed because the window holds too many.
+    /// Events, marks and gaps that are not listed because the window holds too many: those that speak for a fault are
+    /// listed first, then the latest. A shorter window lists more.
     pub unlisted: usize,
+    /// Share of the recording that was read to make its extremes: less than 1 while that is going on, and then there are
+    /// no columns yet; ask again.
+    pub made_share: f64,
+}
+
+impl Default for Window {
+    fn default() -> Self {
+        Self {
+            run: 0,
+            board: String::new(),
+            from_s: 0.0,
+            to_s: 0.0,
+            column_s: 0.0,
+            recorded_to_s: 0.0,
+            channels: Default::default(),
+            temperature: Default::default(),
+            gaps: Vec::new(),
+            events: Vec::new(),
+            marks: Vec::new(),
+            alterations: Vec::new(),
+            unlisted: 0,
+            made_share: 1.0,
+        }
+    }
 }
 
 /// The columns of one channel.
