@@ -86,7 +86,8 @@ export class Store {
   takeDetection(detection) {
     const one = eventOf(detection);
     this.note(one);
-    this.emit("event", { ...one, revised: detection.revised });
+    this.emit("event", { ...one, id: `${detection.board} ${detection.number}`, revised: detection.revised, arrived_utc: detection.arrived_utc,
+      said_utc: detection.said_utc });
   }
 
   takeMark(mark) {

@@ -76,16 +76,18 @@ export async function open(browser, link, { view = "desktop", scheme = "light", 
   return page;
 }
 
-/** Keeps every tone the page starts: its wave, its first pitch, and when it can be heard. Runs in the page. */
+/** Keeps every tone the page starts: which figure, and when it can be heard. Runs in the page. */
 function listen() {
   window.heard = [];
-  const start = OscillatorNode.prototype.start;
-  OscillatorNode.prototype.start = function (...when) {
-    const { baseLatency, outputLatency } = this.context;
-    const output_ms = ((baseLatency || 0) + (outputLatency || 0)) * 1000;
-    window.heard.push({ wave: this.type, pitch: this.frequency.value, state: this.context.state, output_ms,
-      at_ms: performance.timeOrigin + performance.now() + output_ms });
-    return start.apply(this, when);
+  const start = AudioBufferSourceNode.prototype.start;
+  AudioBufferSourceNode.prototype.start = function (when = 0, ...more) {
+    const { baseLatency, outputLatency, currentTime } = this.context;
+    const [base_ms, output_ms] = [(baseLatency || 0) * 1000, (outputLatency || 0) * 1000];
+    const begins_ms = performance.timeOrigin + performance.now() + Math.max(0, when - currentTime) * 1000;
+    const samples = this.buffer.getChannelData(0);
+    window.heard.push({ figure: this.buffer.figure, sum: samples.reduce((sum, one) => sum + Math.abs(one), 0), state: this.context.state, base_ms,
+      output_ms, begins_ms, at_ms: begins_ms + base_ms + output_ms });
+    return start.call(this, when, ...more);
   };
 }
 

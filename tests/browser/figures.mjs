@@ -3,7 +3,9 @@
 //   npm run figures [-- SECONDS]
 //
 // Reading to pixels is counted from the instant at which the collector had the reading off the wire to the frame that
-// shows it; event to sound likewise, from the reading at the event's onset, so it holds the detector's decision too.
+// shows it. Event to sound is counted from the instant at which the collector had the bytes of the frame that holds the
+// reading at the event's onset, and in shares: until the program says so, until the page begins the sound, and what the
+// browser's audio and the sound device still take, by what the browser states of them (`baseLatency`, `outputLatency`).
 
 import { performance } from "node:perf_hooks";
 import { browse, collect, figuresShown, open } from "./bench.mjs";
@@ -46,18 +48,26 @@ const watched = await page.evaluate(async ([seconds, frame_ms]) => {
   // When a reading came, by the state that told of the newest one: its age then, and its distance in board time.
   let zero_ms = null;
   const late_ms = [];
-  const [sounds_ms, outputs_ms] = [[], []];
+  const [sounds, decisions_ms] = [[], []];
+  const unheard = new Set();
   let [states, drawn, shown_to_s] = [0, trace.drawn, trace.recent.to_s];
   store.on("state", (state) => {
     states++;
     zero_ms = Date.parse(state.utc) - (state.boards[0].age_s + state.boards[0].elapsed_s) * 1000;
   });
-  store.on("event", (one) => {
-    if (!one.grave || one.revised || zero_ms === null) return;
+  store.on("glimpse", (one) => {
     const tone = window.heard.at(-1);
-    if (!tone) return;
-    sounds_ms.push(tone.at_ms - zero_ms - one.at_s * 1000);
-    outputs_ms.push(tone.output_ms);
+    if (!tone || tone.figure !== "onset" || !one.arrived_utc) return;
+    const [arrived_ms, said_ms] = [Date.parse(one.arrived_utc), Date.parse(one.said_utc)];
+    unheard.add(`${one.board} ${one.number}`);
+    sounds.push({ said: said_ms - arrived_ms, begun: tone.begins_ms - said_ms, browser: tone.base_ms, device: tone.output_ms });
+  });
+  let [faults, glimpsed] = [0, 0];
+  store.on("event", (one) => {
+    if (one.revised) return;
+    if (one.arrived_utc) decisions_ms.push(Date.parse(one.said_utc) - Date.parse(one.arrived_utc));
+    if (one.grave) faults++;
+    if (one.grave && unheard.delete(one.id)) glimpsed++;
   });
   const first = { states: 0, drawn };
   await new Promise((resolve) => {
@@ -80,7 +90,7 @@ const watched = await page.evaluate(async ([seconds, frame_ms]) => {
     await (await fetch(`/v1/window?run=${store.run}&from_s=0&columns=1200`)).arrayBuffer();
     windows_ms.push(performance.now() - asked);
   }
-  return { late_ms, sounds_ms, outputs_ms, windows_ms, states_per_s: (states - first.states) / took_s, drawn_per_s: (drawn - first.drawn) / took_s };
+  return { late_ms, sounds, decisions_ms, faults, glimpsed, harmless: unheard.size, windows_ms, states_per_s: (states - first.states) / took_s, drawn_per_s: (drawn - first.drawn) / took_s };
 }, [SECONDS, FRAME_MS]);
 const took_s = (performance.now() - before.at) / 1000;
 const after = { heap: await heap(), busy: await busy(), program: await programBusy() };
@@ -89,8 +99,15 @@ const quantile = (values, share) => [...values].sort((a, b) => a - b)[Math.min(v
 const row = (name, value) => console.log(`${name.padEnd(44)} ${value}`);
 const spread = (values) => `median ${quantile(values, 0.5).toFixed(0)} ms, 99 % within ${quantile(values, 0.99).toFixed(0)} ms (${values.length})`;
 row("reading off the wire to pixels", spread(watched.late_ms));
-row("event's onset off the wire to its sound", spread(watched.sounds_ms));
-row("of that, the sound device's own", spread(watched.outputs_ms));
+const share = (...names) => spread(watched.sounds.map((one) => names.reduce((sum, name) => sum + one[name], 0)));
+row("event's onset off the wire to its sound", share("said", "begun", "browser", "device"));
+row("  without the sound device's own delay", share("said", "begun", "browser"));
+row("  until the program says so", share("said"));
+row("  until the page begins the sound", share("begun"));
+row("  the browser's audio", share("browser"));
+row("  the sound device", share("device"));
+row("event's onset off the wire to what it is", spread(watched.decisions_ms));
+row("faults, begun by a glimpse, glimpses of none", `${watched.faults}, ${watched.glimpsed}, ${watched.harmless}`);
 row("window of the whole run, asked and answered", spread(watched.windows_ms));
 row("states taken, traces drawn", `${watched.states_per_s.toFixed(1)} and ${watched.drawn_per_s.toFixed(1)} a second`);
 for (const type of Object.keys(after.busy)) {

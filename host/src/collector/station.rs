@@ -403,6 +403,12 @@ impl Station {
                 }
             });
         });
+        if let Record::Received { at_ns, .. } = &record {
+            detection.arrived(self.start + Duration::from_nanos(*at_ns));
+            while let Some(glimpsed) = detection.glimpse() {
+                live.take_glimpse(&glimpsed, hub);
+            }
+        }
         if let Some(analyst) = analyst {
             analyst.give();
         }

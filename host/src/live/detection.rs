@@ -1,6 +1,7 @@
 //! Events, found while the readings come: the analysis crate's detector behind a stream's outputs.
 
 use std::collections::VecDeque;
+use std::time::Instant;
 
 use steadybench_analysis::events::{Event, EventDetector, EventKind, EventSettings, EventUpdate};
 use steadybench_analysis::sample::{Mark, MarkKind};
@@ -13,6 +14,9 @@ use super::sample_of;
 /// Onsets remembered for events that are revised; the detector itself keeps as many.
 const ONSETS_MAX: usize = 64;
 
+/// Arrivals remembered: at 20 ms a frame more than any onset lies back.
+const ARRIVALS_MAX: usize = 64;
+
 /// An event on the run's time line.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Detected {
@@ -22,6 +26,8 @@ pub struct Detected {
     pub event: Event,
     /// Whether this supersedes what was said of the same number before.
     pub revised: bool,
+    /// When the bytes came that hold the reading at its onset; `None` where nobody said so.
+    pub arrived: Option<Instant>,
 }
 
 /// Finds events in what a stream gives, decided within 50 ms of data.
@@ -30,6 +36,8 @@ pub struct Detection {
     begun: bool,
     last: When,
     onsets: VecDeque<(u64, When)>,
+    /// The last reading of what came, and when that was.
+    arrivals: VecDeque<(i64, Instant)>,
 }
 
 impl Default for Detection {
@@ -39,6 +47,7 @@ impl Default for Detection {
             begun: false,
             last: When::default(),
             onsets: VecDeque::new(),
+            arrivals: VecDeque::new(),
         }
     }
 }
@@ -99,11 +108,53 @@ impl Detection {
         while let Some(update) = self.detector.next_update() {
             let revised = matches!(update, EventUpdate::Revised(_));
             let (EventUpdate::Found(event) | EventUpdate::Revised(event)) = update;
-            found(Detected {
-                when: self.onset(&event),
-                event,
-                revised,
-            });
+            let detected = self.placed(event, revised);
+            found(detected);
+        }
+    }
+
+    /// The readings taken since this was last called came at `at`.
+    pub fn arrived(&mut self, at: Instant) {
+        let Some(elapsed_us) = self.last.elapsed_us else {
+            return;
+        };
+        if self
+            .arrivals
+            .back()
+            .is_some_and(|(before_us, _)| *before_us == elapsed_us)
+        {
+            return;
+        }
+        if self.arrivals.len() == ARRIVALS_MAX {
+            self.arrivals.pop_front();
+        }
+        self.arrivals.push_back((elapsed_us, at));
+    }
+
+    /// A first look at what is not decided yet, once for each: what is said of the same number later may take it back.
+    pub fn glimpse(&mut self) -> Option<Detected> {
+        let event = self.detector.glimpse()?;
+        let glimpsed = self.placed(event, false);
+        // The onset may be placed better when it is decided.
+        self.onsets.retain(|(id, _)| *id != glimpsed.event.id);
+        Some(glimpsed)
+    }
+
+    fn placed(&mut self, event: Event, revised: bool) -> Detected {
+        let when = self.onset(&event);
+        let arrived = when.elapsed_us.and_then(|onset_us| {
+            let holds = self
+                .arrivals
+                .iter()
+                .position(|(last_us, _)| *last_us >= onset_us)?;
+            // The first may hold what was before, too; then nobody knows any more.
+            (holds > 0).then(|| self.arrivals[holds].1)
+        });
+        Detected {
+            when,
+            event,
+            revised,
+            arrived,
         }
     }
 

@@ -25,7 +25,7 @@ use crate::units::Units;
 
 use columns::Columns;
 use trend::{Known, SHOWN_OVER_US, Trend};
-use view::{DetectionView, MarkView, TroubleView};
+use view::{DetectionView, GlimpseView, MarkView, TroubleView, utc_of};
 
 pub use analyst::{Analyst, Standing, StandingView, start_analyst};
 pub use detection::{Detected, Detection, event_name};
@@ -203,8 +203,29 @@ impl LiveBoard {
                 duration_s: event.end_s - event.start_s,
                 words,
                 reason: event.reason.clone(),
+                arrived_utc: detected.arrived.map(utc_of),
+                said_utc: Some(utc_of(Instant::now())),
             },
         );
+    }
+
+    /// Takes a first look at an event, which may still turn out harmless; what looks harmless already is not told.
+    pub fn take_glimpse(&mut self, glimpsed: &Detected, hub: &Hub) {
+        let event = &glimpsed.event;
+        if event.kind.is_fault() {
+            hub.publish(
+                "glimpse",
+                &GlimpseView {
+                    number: event.id,
+                    board: self.serial.clone(),
+                    channel: event.channel,
+                    at: glimpsed.when.into(),
+                    size_a: event.size_a,
+                    arrived_utc: glimpsed.arrived.map(utc_of),
+                    said_utc: utc_of(Instant::now()),
+                },
+            );
+        }
     }
 
     fn tell_mark(&mut self, hub: &Hub, mark: &crate::stream::MarkRow) {

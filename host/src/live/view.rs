@@ -1,6 +1,9 @@
 //! What the live stream tells, as the page and other programs read it. Currents in amperes, positive from the supply into
 //! the load; rails in volts; temperatures in degrees Celsius; a value that is missing is `null`.
 
+use std::time::Instant;
+
+use jiff::{SignedDuration, Timestamp};
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -22,6 +25,13 @@ impl From<When> for At {
             elapsed_s: when.elapsed_us.map(|micros| micros as f64 * 1e-6),
         }
     }
+}
+
+/// This computer's UTC at an instant of its own, in RFC 3339.
+pub(super) fn utc_of(instant: Instant) -> String {
+    let ago = SignedDuration::try_from(instant.elapsed()).unwrap_or_default();
+    let now = Timestamp::now();
+    format!("{:.4}", now.checked_sub(ago).unwrap_or(now))
 }
 
 /// A figure with its 95 % interval; an end that is `null` is not known.
@@ -173,6 +183,31 @@ pub struct DetectionView {
     pub words: String,
     /// Why it is taken for what it is taken for.
     pub reason: String,
+    /// This computer's UTC when the frame came that holds the reading at the onset; `null` when that is not known, as in a
+    /// window.
+    pub arrived_utc: Option<String>,
+    /// This computer's UTC when this was said; `null` in a window.
+    pub said_utc: Option<String>,
+}
+
+/// The event `glimpse`: something has just begun in the readings, for a sound that must not wait. What it is comes within
+/// 50 ms of data as a `detection` of the same number, which may say that it was harmless; where nothing comes, it was.
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct GlimpseView {
+    /// Number of the event in its run.
+    pub number: u64,
+    /// The board.
+    pub board: String,
+    /// 1 or 2.
+    pub channel: u8,
+    /// The onset, as far as it is known.
+    pub at: At,
+    /// Departure from the level before, as far as it is known.
+    pub size_a: f64,
+    /// This computer's UTC when the frame came that holds the reading at the onset.
+    pub arrived_utc: Option<String>,
+    /// This computer's UTC when this was said.
+    pub said_utc: String,
 }
 
 /// The event `mark`.

@@ -10,7 +10,9 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::collector::RunFacts;
-use crate::live::view::{DetectionView, JobChanged, MarkView, Missed, RunView, StateView, TroubleView};
+use crate::live::view::{
+    DetectionView, GlimpseView, JobChanged, MarkView, Missed, RunView, StateView, TroubleView,
+};
 use crate::live::{LiveBoard, StandingView};
 use crate::recorder::RecorderStatus;
 use crate::window::{Window, WindowRequest};
@@ -93,6 +95,7 @@ struct WindowQuery {
 struct Events {
     state: StateView,
     detection: DetectionView,
+    glimpse: GlimpseView,
     mark: MarkView,
     run: RunView,
     trouble: TroubleView,

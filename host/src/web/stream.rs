@@ -26,9 +26,10 @@ const PIECE: usize = 32;
 pub(super) fn routes(table: Table) -> Table {
     table.show(
         "/v1/live",
-        "What happens, as server-sent events: state, detection, mark, standing, soak, power_up, twins, run, job, \
-         trouble, missed. Their data are the schemas StateView, DetectionView, MarkView, TapView, SoakView, \
-         PowerUpView, TwinRunView, RunView, JobChanged, TroubleView, Missed of /v1/events.json. Last-Event-ID resumes.",
+        "What happens, as server-sent events: state, glimpse, detection, mark, standing, soak, power_up, twins, run, \
+         job, trouble, missed. Their data are the schemas StateView, GlimpseView, DetectionView, MarkView, TapView, \
+         SoakView, PowerUpView, TwinRunView, RunView, JobChanged, TroubleView, Missed of /v1/events.json. \
+         Last-Event-ID resumes.",
         Described::Text("text/event-stream"),
         live,
     )

@@ -92,27 +92,35 @@ test("after a sleep of this device the stream is taken up where it ended", async
   await page.context().close();
 });
 
-test("a dropout and a step sound and show differently", async (t) => {
+test("a dropout and a step sound and show differently, and a glimpse that was harmless falls silent", async (t) => {
   const bench = await collect("greenhouse-healthy", { kind: "free" });
   t.after(bench.end);
   const page = await open(browser, bench.link);
   await figuresShown(page);
   await page.keyboard.press("Shift"); // the first touch allows sound
+  const tell = (name, number, more) => page.evaluate(async ([name, number, more]) => {
+    const { store } = await import("/page/main.js");
+    const before = window.heard.length;
+    store.take(name, { number, board: store.board.serial, channel: 2, at: { utc: new Date().toISOString(), elapsed_s: store.elapsed_s }, size_a: -0.2,
+      size_uncertainty_a: 0.001, duration_s: 0.01, common: false, revised: false, reason: "", words: `${more.kind} on channel 2`, ...more });
+    const flash = getComputedStyle(document.querySelector("#flash"));
+    return { tones: window.heard.slice(before), edge: [flash.borderTopWidth, flash.borderLeftWidth].join(" ") };
+  }, [name, number, more]);
+  const figures = (sign) => sign.tones.map(({ figure }) => figure);
   const signs = [];
   for (const [number, kind] of ["dropout", "step"].entries()) {
     await page.waitForTimeout(600);
-    signs.push(await page.evaluate(async ([number, kind]) => {
-      const { store } = await import("/page/main.js");
-      const before = window.heard.length;
-      store.take("detection", { number: 9000 + number, revised: false, board: store.board.serial, channel: 2, kind, fault: true, common: false,
-        at: { utc: new Date().toISOString(), elapsed_s: store.elapsed_s }, size_a: -0.2, size_uncertainty_a: 0.001, duration_s: 0.01,
-        words: `${kind} on channel 2`, reason: "" });
-      const flash = getComputedStyle(document.querySelector("#flash"));
-      return { tones: window.heard.slice(before).map(({ wave, pitch }) => `${wave} ${pitch}`), edge: [flash.borderTopWidth, flash.borderLeftWidth].join(" ") };
-    }, [number, kind]));
+    const glimpse = await tell("glimpse", 9000 + number, {});
+    assert.deepEqual(figures(glimpse), ["onset"]);
+    assert.ok(glimpse.tones[0].sum > 100, "an onset can be heard");
+    signs.push(await tell("detection", 9000 + number, { kind, fault: true }));
   }
-  for (const sign of signs) assert.equal(sign.tones.length, 1);
-  assert.notEqual(signs[0].tones[0], signs[1].tones[0]);
+  assert.deepEqual(signs.map(figures), [["dropout"], ["step"]]);
+  assert.notEqual(signs[0].tones[0].sum, signs[1].tones[0].sum);
   assert.notEqual(signs[0].edge, signs[1].edge);
+  await page.waitForTimeout(600);
+  await tell("glimpse", 9100, {});
+  assert.deepEqual(figures(await tell("detection", 9100, { kind: "load_change", fault: false })), []);
+  assert.deepEqual(figures(await tell("detection", 9101, { kind: "spike", fault: true })), ["onset", "spike"]);
   await page.context().close();
 });

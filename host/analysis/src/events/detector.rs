@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use super::model::{EventKind, EventUpdate};
+use super::model::{Event, EventKind, EventUpdate};
 use super::running::Running;
 use super::settings::EventSettings;
 use super::spacing::{LOOKED_AT, median_spacing};
@@ -15,6 +15,8 @@ pub struct EventDetector {
     running: Option<Box<Running>>,
     commands_s: VecDeque<f64>,
     updates: VecDeque<EventUpdate>,
+    /// Numbers of the excursions glimpsed last on each channel.
+    glimpsed: [u64; 2],
 }
 
 impl EventDetector {
@@ -27,6 +29,7 @@ impl EventDetector {
             running: None,
             commands_s: VecDeque::new(),
             updates: VecDeque::new(),
+            glimpsed: [0; 2],
         }
     }
 
@@ -87,6 +90,13 @@ impl EventDetector {
     /// The next piece of news, oldest first.
     pub fn next_update(&mut self) -> Option<EventUpdate> {
         self.updates.pop_front()
+    }
+
+    /// What an excursion that is not reported yet looks like so far, once for each, from 4 ms after the reading that gave
+    /// it away. The report comes under the same number and may take it back; a glimpse changes nothing that is reported.
+    pub fn glimpse(&mut self) -> Option<Event> {
+        let running = self.running.as_mut()?;
+        running.glimpse(&self.settings, &self.commands_s, &mut self.glimpsed)
     }
 
     /// Ends the recording: what is under way is reported as it stands.

@@ -44,6 +44,7 @@
 //!
 //! # Bounds
 //! An event is first reported within 50 ms of data after the reading that gave it away, and revised when more is known.
+//! [`EventDetector::glimpse`] says sooner what it looks like, for a sound at the bench; it changes nothing that is reported.
 //! Memory is bounded (a second of running sums and spectra per channel). Work per reading is a few look-ups per scale.
 //! [`Event::score`] is minus the common logarithm of the false alarms per hour that the learned noise brings at that
 //! strength: 3 means one in 1000 hours. [`Event::size_uncertainty_a`] is the learned spread of a mean over as many readings.
@@ -82,6 +83,7 @@
 mod channel;
 mod detector;
 mod extremes;
+mod glimpse;
 mod judge;
 mod line;
 mod model;

@@ -124,7 +124,7 @@ impl Running {
         self.publish(event, updates);
     }
 
-    fn describe(
+    pub(super) fn describe(
         &mut self,
         index: usize,
         excursion: &Excursion,

@@ -465,3 +465,65 @@ proptest! {
         }
     }
 }
+
+/// Looked at with every block of 20 readings: a fault is glimpsed within 24 ms of data and before it is reported, harmless
+/// changes are glimpsed as harmless, and what is reported is the same as without looking.
+#[test]
+fn a_glimpse_comes_early_and_changes_nothing() {
+    let mut samples = quiet(71, 1_000.0, 30.0);
+    add(&mut samples, 0, 10.0, 10.02, -0.1);
+    add(&mut samples, 1, 14.003, 31.0, -0.05);
+    for channel in [0, 1] {
+        let share = if channel == 0 { 0.3 } else { 0.25 };
+        add(&mut samples, channel, 20.0, 31.0, 0.2 * share);
+    }
+    let without = examine(EventSettings::default(), &[], &samples);
+    let mut detector = EventDetector::new(EventSettings {
+        rate_hz: Some(1_000.0),
+        ..EventSettings::default()
+    });
+    let (mut glimpsed, mut found) = (Vec::new(), Vec::new());
+    for block in samples.chunks(20) {
+        block.iter().for_each(|sample| detector.push(sample));
+        let now_s = block[19].time_s;
+        while let Some(event) = detector.glimpse() {
+            glimpsed.push((now_s, event));
+        }
+        while let Some(update) = detector.next_update() {
+            if let EventUpdate::Found(event) = update {
+                found.push((now_s, event));
+            }
+        }
+    }
+    let ids = |events: &[(f64, Event)]| -> Vec<u64> { events.iter().map(|(_, event)| event.id).collect() };
+    assert_eq!(
+        ids(&found),
+        without.iter().map(|event| event.id).collect::<Vec<_>>()
+    );
+    let mut early = ids(&glimpsed);
+    early.sort_unstable();
+    assert_eq!(
+        early,
+        ids(&found)
+            .into_iter()
+            .collect::<std::collections::BTreeSet<_>>()
+            .into_iter()
+            .collect::<Vec<_>>()
+    );
+    for (at_s, event) in &glimpsed {
+        let (reported_s, report) = found.iter().find(|(_, report)| report.id == event.id).unwrap();
+        assert_eq!(
+            (event.channel, event.kind.is_fault()),
+            (report.channel, report.kind.is_fault()),
+            "{event:?}"
+        );
+        assert!(
+            at_s - event.start_s < 0.0245 && reported_s - at_s > 0.015,
+            "{at_s} {reported_s} {event:?}"
+        );
+    }
+    assert_eq!(
+        glimpsed.iter().filter(|(_, event)| event.kind.is_fault()).count(),
+        2
+    );
+}
