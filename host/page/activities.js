@@ -46,7 +46,7 @@ export function powerUp(store, trace) {
     replace(find("#power-up-figures"), [...knownGood, ...(told?.channels ?? []).map((channel) => channelFound(channel.channel,
       nameOf(store, channel.channel), channel.verdict, [
         [channel.peak_is_at_least ? "Peak, at least" : "Peak", bounded(channel.peak_a, "A")],
-        ["Time to peak", time(channel.time_to_peak_s)],
+        ["Time to peak", channel.time_to_peak_s === 0 ? "within one reading" : time(channel.time_to_peak_s)],
         ["I²t", bounded(channel.i2t_a2s, "A²s")],
         ["Charge", bounded(channel.charge_as, "C")],
         ["Settled current", bounded(channel.settled_a, "A")],

@@ -39,19 +39,23 @@ export function classed(where, classes) {
   if (where.className !== classes) where.setAttribute("class", classes);
 }
 
-/** Asks before something that cannot be taken back; gives null, or the reason when one is asked for. */
-export function sure(question, { reason = false } = {}) {
+/** Asks before something that cannot be taken back; gives null when it is not wanted. With `reason` gives that, or null
+ *  without one; with `note` a remark, which may be empty. */
+export function sure(question, { reason = false, note = false } = {}) {
   const dialog = find("#sure");
-  const field = find("#sure-reason");
+  const label = find("#sure-reason");
+  const field = find("input", label);
   say(find("#sure-words"), question);
-  field.hidden = !reason;
-  field.firstElementChild.value = "";
+  say(find("span", label), reason ? "Reason" : "Remark");
+  label.hidden = !reason && !note;
+  field.required = reason;
+  field.value = "";
   dialog.returnValue = "no";
   dialog.showModal();
   return new Promise((resolve) => {
     dialog.addEventListener(
       "close",
-      () => resolve(dialog.returnValue === "yes" ? field.firstElementChild.value.trim() || (reason ? null : "") : null),
+      () => resolve(dialog.returnValue === "yes" ? field.value.trim() || (reason ? null : "") : null),
       { once: true },
     );
   });

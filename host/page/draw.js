@@ -141,7 +141,7 @@ function line(c, lane, box, scale, colour, dash, breaks) {
     if (min !== min) continue;
     const low = toY(min);
     const high = toY(lane.max[x]);
-    if (last === null || x - last.x > longest || breaks.some((gap) => gap > last.x && gap <= x)) c.moveTo(LEFT + x, low);
+    if (last === null || x - last.x > longest || breaks[x] > breaks[last.x]) c.moveTo(LEFT + x, low);
     else c.lineTo(LEFT + x, Math.abs(last.y - low) < Math.abs(last.y - high) ? low : high);
     const nearLow = last !== null && Math.abs(last.y - low) < Math.abs(last.y - high);
     const end = nearLow ? high : low;
@@ -227,49 +227,69 @@ function laneBadge(c, ink, box) {
   c.fillText(box.name === "one" ? "1" : "2", x, y + 0.5);
 }
 
-/** Where readings are missing the ground is grey, and no line crosses: gives the pixels at which lines break. */
+/** Where readings are missing the ground is grey, and no line crosses: gives how many breaks there are up to each pixel. */
 function gaps(c, ink, trace, time, area) {
-  const breaks = [];
-  for (const gap of trace.source.gaps) {
+  const breaks = new Uint32Array(Math.max(1, Math.floor(area.width)) + 1);
+  c.fillStyle = ink.sunk;
+  for (const gap of trace.source.gaps.values()) {
     const x0 = Math.max(LEFT, time.x(gap.from_s));
     const x1 = Math.min(LEFT + area.width, Math.max(time.x(gap.to_s), time.x(gap.from_s) + 1));
-    if (x1 <= LEFT || x0 >= LEFT + area.width) continue;
-    c.fillStyle = ink.sunk;
+    if (gap.board !== trace.serial || x1 <= LEFT || x0 >= LEFT + area.width) continue;
     c.fillRect(x0, area.top, x1 - x0, area.bottom - area.top);
-    breaks.push(Math.ceil(x1 - LEFT - 0.01));
+    breaks[Math.min(breaks.length - 1, Math.ceil(x1 - LEFT - 0.01))]++;
   }
+  for (let x = 1; x < breaks.length; x++) breaks[x] += breaks[x - 1];
   return breaks;
 }
 
+/** What comes first where several stand on one pixel: what speaks for a fault. */
+const rank = (one) => (one.type === "event" ? (one.grave ? 3 : 0) : one.type === "alteration" ? 2 : 1);
+
+/** One happening for each pixel at most, so that the work is bounded by the width and not by the night. */
+function byPixel(trace, time) {
+  const pixels = new Map();
+  for (const one of trace.source.happenings) {
+    if (one.board !== trace.serial || one.at_s < trace.from_s || one.at_s > trace.to_s) continue;
+    const x = Math.round(time.x(one.at_s));
+    const there = pixels.get(x);
+    if (!there || rank(one) > rank(there)) pixels.set(x, one);
+  }
+  return [...pixels].sort(([a], [b]) => a - b);
+}
+
+const colourOf = (one, ink) => (one.type === "event" ? (one.grave ? ink.bad : ink.soft) : one.type === "alteration" ? ink.moving : ink.ink);
+
 function happenings(c, ink, trace, time, area) {
-  const inView = trace.source.happenings.filter((one) => one.board === trace.serial && one.at_s >= trace.from_s && one.at_s <= trace.to_s);
-  const eventsAt = inView.filter((one) => one.type === "event" && one.grave).map((one) => time.x(one.at_s));
-  let lastX = -99;
-  for (const one of inView) {
-    const x = Math.round(time.x(one.at_s)) + 0.5;
-    const colour = one.type === "event" ? (one.grave ? ink.bad : ink.soft) : one.type === "alteration" ? ink.moving : ink.ink;
-    c.strokeStyle = colour;
-    c.fillStyle = colour;
-    c.lineWidth = 1;
+  const shown = byPixel(trace, time);
+  c.lineWidth = 1;
+  for (const [x, one] of shown) {
+    c.strokeStyle = colourOf(one, ink);
     c.setLineDash(one.type === "event" ? [] : one.type === "alteration" ? [8, 4] : [2, 3]);
     c.globalAlpha = 0.75;
     c.beginPath();
-    c.moveTo(x, STRIP - 3);
-    c.lineTo(x, area.bottom);
+    c.moveTo(x + 0.5, STRIP - 3);
+    c.lineTo(x + 0.5, area.bottom);
     c.stroke();
-    c.globalAlpha = 1;
-    c.setLineDash([]);
-    // A tap's shape gives way to that of the event it brought.
-    if (!one.grave && (x - lastX < 9 || eventsAt.some((event) => Math.abs(event - x) < 13))) continue;
-    lastX = x;
-    c.save();
-    c.translate(x - 7, 3);
-    c.scale(0.9, 0.9);
-    c.lineWidth = 1.8;
-    const path = canvasPath(one.kind);
-    if (isFilled(one.kind)) c.fill(path);
-    else c.stroke(path);
-    c.restore();
+  }
+  c.globalAlpha = 1;
+  c.setLineDash([]);
+  // Shapes have room for themselves: faults first, then the rest from left to right.
+  const taken = new Uint8Array(Math.ceil(area.left + area.width) + 1);
+  for (const graves of [true, false]) {
+    for (const [x, one] of shown) {
+      const room = graves ? 9 : 13;
+      if (one.grave !== graves || taken.subarray(Math.max(0, x - room + 1), x + room).includes(1)) continue;
+      taken[x] = 1;
+      c.fillStyle = c.strokeStyle = colourOf(one, ink);
+      c.save();
+      c.translate(x - 6.5, 3);
+      c.scale(0.9, 0.9);
+      c.lineWidth = 1.8;
+      const path = canvasPath(one.kind);
+      if (isFilled(one.kind)) c.fill(path);
+      else c.stroke(path);
+      c.restore();
+    }
   }
 }
 

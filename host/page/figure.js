@@ -3,7 +3,9 @@
 const PREFIXES = [["", 1], ["m", 1e-3], ["µ", 1e-6], ["n", 1e-9]];
 const MINUS = "−";
 
-function prefixFor(size) {
+/** A prefix before a squared unit is squared with it and read wrongly: there is none. */
+function prefixFor(size, unit) {
+  if (unit.includes("²")) return PREFIXES[0];
   return PREFIXES.find(([, factor]) => size >= factor) ?? PREFIXES.at(-1);
 }
 
@@ -22,7 +24,7 @@ export function fixed(value, decimals) {
 /** `{text, unit, bound}` of a quantity; the prefix suits its size, and the digits its uncertainty. */
 export function quantity(value, uncertainty, unit) {
   if (value === null || value === undefined || !Number.isFinite(value)) return { text: "—", unit, bound: "" };
-  const [prefix, factor] = prefixFor(Math.max(Math.abs(value), uncertainty ?? 0));
+  const [prefix, factor] = prefixFor(Math.max(Math.abs(value), uncertainty ?? 0), unit);
   const decimals = places(value / factor, (uncertainty ?? 0) / factor);
   const bound = uncertainty > 0 ? `± ${(uncertainty / factor).toFixed(decimals)} ${prefix}${unit}` : "";
   return { text: fixed(value / factor, decimals), unit: prefix + unit, bound };
@@ -33,7 +35,7 @@ export function bounded(figure, unit) {
   if (!figure) return null;
   const { value, low, high } = figure;
   const half = (low ?? null) !== null && (high ?? null) !== null ? (high - low) / 2 : 0;
-  const [prefix, factor] = prefixFor(Math.max(Math.abs(value), half));
+  const [prefix, factor] = prefixFor(Math.max(Math.abs(value), half), unit);
   const decimals = places(value / factor, half / factor);
   const of = (number) => fixed(number / factor, decimals);
   return [`${of(value)} ${prefix}${unit}`, half > 0 ? `${of(low)} to ${of(high)}` : null];

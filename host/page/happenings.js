@@ -10,9 +10,13 @@ const SAY_EVERY_MS = 3000;
 export function listHappenings(store, trace) {
   const list = find("#happening-list");
   let due = false;
+  let shown = null;
   const show = () => {
     due = false;
     const sorted = store.happenings.filter((one) => one.kind !== "nuisance" && (one.type === "event" || one.board === store.board?.serial)).sort((a, b) => b.at_s - a.at_s).slice(0, LISTED);
+    const now = sorted.map((one) => `${one.key} ${one.words}`).join("\n");
+    if (now === shown) return;
+    shown = now;
     list.replaceChildren(...sorted.map((one) => element("li", { class: one.grave ? "grave" : "" },
       element("span", { class: "shape" }, eventShape(one.kind)),
       element("time", {}, clock(one.utc ? Date.parse(one.utc) : store.utc_ms(one.at_s), 0.01)),
@@ -20,7 +24,6 @@ export function listHappenings(store, trace) {
       element("button", { type: "button", "aria-label": `Show on the trace: ${one.words}`,
         onclick: () => trace.visit(one.at_s, Math.min(trace.span_s, 2)) }, "Show"))));
     find("#nothing-happened").hidden = sorted.length > 0;
-    trace.redraw();
   };
   const soon = () => {
     if (due) return;
@@ -28,6 +31,7 @@ export function listHappenings(store, trace) {
     setTimeout(show, 120);
   };
   store.on("happenings", soon);
+  store.on("happenings", () => trace.redraw());
   store.on("new-run", soon);
   show();
 

@@ -158,7 +158,9 @@ async function catchUp() {
     store.takeFindings(status.findings);
     // One column of the whole run brings every event and mark of it.
     for (const board of store.run === null ? [] : status.boards) {
-      store.takeWindow(await ask(`/v1/window?run=${store.run}&board=${board.serial}&columns=1`));
+      const window = await ask(`/v1/window?run=${store.run}&board=${board.serial}&columns=1`);
+      store.takeWindow(window);
+      if (window.made_share < 1) setTimeout(catchUp, 2000);
     }
   } catch (error) {
     if (error.status) page.complain(`The present state could not be read: ${error.message}`);

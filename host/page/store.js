@@ -24,7 +24,7 @@ export class Store {
     this.run = run;
     this.happenings = [];
     this.byKey = new Map();
-    this.gaps = [];
+    this.gaps = new Map();
     for (const name of ["standings", "soaks", "powerUps", "comparisons"]) this[name] = new Map();
     this.frozen = undefined;
     this.elapsed_s = 0;
@@ -101,7 +101,8 @@ export class Store {
     for (const mark of window.marks) if (mark.kind !== "place") this.note(markOf(mark));
     for (const alteration of window.alterations) this.note(alterationOf(alteration, window.board));
     for (const gap of window.gaps) {
-      if (!this.gaps.some((known) => known.from_s === gap.from_s)) this.gaps.push(gap);
+      this.gaps.set(`${window.board} ${gap.from_s}`, { ...gap, board: window.board });
+      if (this.gaps.size > HAPPENINGS) this.gaps.delete(this.gaps.keys().next().value);
     }
     this.emit("happenings");
   }

@@ -14,6 +14,7 @@ const SPANS = [[1, "1 s"], [10, "10 s"], [60, "1 min"], [600, "10 min"], [3600, 
 const SHORTEST_S = 0.01;
 const ASK_AFTER_MS = 90;
 const WORDS_EVERY_MS = 1500;
+const MADE_EVERY_MS = 700;
 
 export class Trace {
   constructor(store) {
@@ -32,6 +33,8 @@ export class Trace {
     this.past = null;
     this.window = null;
     this.drawn = 0;
+    this.drawn_to_s = -Infinity;
+    this.made_share = 1;
     this.controls();
     takeHand(this);
     this.width = this.plot.clientWidth;
@@ -58,7 +61,14 @@ export class Trace {
     });
     find("#present").addEventListener("click", () => this.showRun(null));
     find("#board").addEventListener("change", (event) => {
-      this.board = this.store.serial = event.currentTarget.value;
+      const serial = event.currentTarget.value;
+      if (this.past?.served.includes(serial)) {
+        this.past.serial = serial;
+        this.window = null;
+        this.redraw(true);
+        return;
+      }
+      this.board = this.store.serial = serial;
       this.forget();
     });
   }
@@ -70,10 +80,12 @@ export class Trace {
   showRun(run) {
     this.window = null;
     this.past = null;
+    this.made_share = 1;
     if (run) {
       this.past = new Store();
       this.past.run = run.run;
-      this.past.serial = run.boards[0];
+      this.past.served = run.boards;
+      this.past.serial = run.boards.includes(this.board) ? this.board : run.boards[0];
       this.past.zero_utc_ms = Date.parse(run.started_utc);
       this.past.elapsed_s = run.length_s ?? 0;
     }
@@ -88,6 +100,7 @@ export class Trace {
 
   /** Another run or board: nothing of the old one is shown. */
   forget() {
+    this.drawn_to_s = -Infinity;
     if (this.past) this.showRun(null);
     this.recent.clear();
     this.window = null;
@@ -100,8 +113,22 @@ export class Trace {
   get from_s() { return this.to_s - this.span_s; }
 
   take(board) {
+    const changes = this.isChangedBy(board.recent);
     this.recent.push(board.recent, board.channels.map((channel) => channel.temperature_c));
-    this.redraw();
+    if (changes) this.redraw();
+  }
+
+  /** Whether new columns change the picture: not when they are out of view, nor when they lie within what the last pixel
+   *  of a long view shows already. */
+  isChangedBy(recent) {
+    if (this.past || !recent) return false;
+    const end_s = recent.start_elapsed_s + recent.ch1_min.length * recent.column_s;
+    if (!this.following && this.to_s < recent.start_elapsed_s) return false;
+    const pixel_s = this.span_s / this.lanes.one.width;
+    if (pixel_s < 0.05 || !(end_s - this.drawn_to_s < pixel_s)) return true;
+    const last = Math.min(this.lanes.one.width - 1, Math.floor((this.drawn_to_s - this.from_s) / pixel_s - 1e-6));
+    const within = (lane, min, max) => min.every((low, i) => low === null || (lane.min[last] <= low && max[i] <= lane.max[last]));
+    return !within(this.lanes.one, recent.ch1_min, recent.ch1_max) || !within(this.lanes.two, recent.ch2_min, recent.ch2_max);
   }
 
   show(span_s) {
@@ -178,6 +205,7 @@ export class Trace {
       if (this.whole) this.span_s = Math.max(this.now_s, 1);
       this.askIfNeeded();
       draw(this);
+      this.drawn_to_s = this.now_s;
       this.drawn++;
       this.inform();
     });
@@ -212,6 +240,13 @@ export class Trace {
     const query = new URLSearchParams({ run, board: this.serial, from_s, to_s, columns: Math.max(50, pixels) });
     try {
       const window = await ask(`/v1/window?${query}`, abort.signal);
+      this.made_share = window.made_share;
+      if (window.made_share < 1) {
+        // Its extremes are being made on the other side: what is shown meanwhile says so.
+        setTimeout(() => { this.handled = true; this.redraw(); }, MADE_EVERY_MS);
+        this.inform();
+        return;
+      }
       // What is not on the disk yet is in the stream.
       this.window = { ...window, run, known_to_s: this.past ? Infinity : Math.min(to_s, window.recorded_to_s) };
       source.takeWindow(window);
@@ -231,9 +266,13 @@ export class Trace {
       button.setAttribute("aria-pressed", String(this.whole ? span === Infinity : span === this.span_s));
     }
     find("#follow").setAttribute("aria-pressed", String(this.following));
-    const now = performance.now();
-    if (now - (this.informed ?? -WORDS_EVERY_MS) < WORDS_EVERY_MS) return;
-    this.informed = now;
+    // Words follow the picture in measure, and the last word is always on the last picture.
+    const wait_ms = (this.informed ?? -WORDS_EVERY_MS) + WORDS_EVERY_MS - performance.now();
+    if (wait_ms > 0) {
+      this.informing ??= setTimeout(() => { this.informing = null; this.inform(); }, wait_ms);
+      return;
+    }
+    this.informed = performance.now();
     const range = (lane, name) => {
       const extremes = lane.extremes();
       if (!extremes) return `${name}: no readings`;
@@ -241,9 +280,13 @@ export class Trace {
       return `${name}: ${low.text} ${low.unit} to ${high.text} ${high.unit}`;
     };
     const inView = this.source.happenings.filter((one) => one.at_s >= this.from_s && one.at_s <= this.to_s && one.type === "event");
+    const made = this.made_share < 1 && !this.isRecent
+      ? ` The extremes of this run are being made from its recording, ${Math.floor(this.made_share * 100)} % so far; then it is shown.` : "";
+    const unlisted = !this.isRecent && this.window?.unlisted > 0
+      ? ` ${this.window.unlisted.toLocaleString()} more events and marks stand here than are shown: zoom in to see them.` : "";
     const words = `${duration(this.span_s)} up to ${clock(this.source.utc_ms(this.to_s))}. ` +
       `${range(this.lanes.one, "Channel 1")}; ${range(this.lanes.two, "channel 2")}; ` +
-      `${inView.length} event${inView.length === 1 ? "" : "s"} in view.`;
+      `${inView.length} event${inView.length === 1 ? "" : "s"} in view.${unlisted}${made}`;
     say(find("#trace-words"), words);
   }
 }

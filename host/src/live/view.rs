@@ -256,7 +256,7 @@ pub struct TroubleView {
 /// The event `job`: notes, alterations or places changed; ask `/v1/job` for them.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct JobChanged {
-    /// `note`, `alteration`, `place` or `closed`.
+    /// `field`, `note`, `alteration`, `place` or `closed`.
     pub what: &'static str,
 }
 

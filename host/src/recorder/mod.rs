@@ -11,6 +11,7 @@ mod board_files_tests;
 pub(crate) mod csv_rows;
 mod files;
 mod job;
+mod job_fields;
 mod ledgers;
 pub(crate) mod minutes;
 mod plan;
@@ -28,6 +29,7 @@ pub use announcement::{Announced, Announcement, find_collector, left_behind};
 pub(crate) use csv_rows::put_text;
 pub use files::{AppendFile, Disk, FileLayer};
 pub use job::{Job, JobFolder, create_job, read_job, read_job_text, run_folders};
+pub use job_fields::{JobFields, fill_in_job};
 pub use ledgers::{add_alteration, add_note, read_alterations, read_notes, settle_alteration};
 pub use plan::{BoardIntroduction, FullRate, RunKind, RunPlan};
 pub use report_files::{

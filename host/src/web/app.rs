@@ -1,7 +1,8 @@
 //! What requests are answered from, and the table of them. A test calls it without a socket.
 
+use std::collections::HashMap;
 use std::net::SocketAddr;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 
 use axum::extract::{DefaultBodyLimit, State};
 use axum::{Json, Router, middleware};
@@ -29,6 +30,8 @@ pub struct App {
     pub(super) admission: Arc<Admission>,
     /// One report is made at a time.
     pub(super) report_turn: Arc<Semaphore>,
+    /// What was found in each run that is over, on each board, in a line.
+    pub(super) found: Arc<Mutex<HashMap<(u32, usize), String>>>,
     document: Arc<std::sync::OnceLock<Value>>,
 }
 
@@ -41,6 +44,7 @@ impl App {
             admission: Arc::new(Admission::new(token, address)),
             control,
             report_turn: Arc::new(Semaphore::new(1)),
+            found: Arc::default(),
             document: Arc::default(),
         }
     }

@@ -6,22 +6,30 @@ use axum::http::StatusCode;
 use jiff::Timestamp;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+use steadybench_analysis::fuse::parse_marking;
 
 use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::job::closing::Closing;
 use crate::job::{Alteration, AlterationKind, Note, NoteKind, State as AlterationState};
 use crate::live::view::JobChanged;
-use crate::recorder::{add_alteration, add_note, read_alterations, read_job, read_notes, settle_alteration};
+use crate::recorder::{
+    JobFields, add_alteration, add_note, fill_in_job, read_alterations, read_job, read_notes,
+    settle_alteration,
+};
 
 use super::app::App;
 use super::refusal::{Refusal, off_thread};
 use super::table::{Body, Table};
 
+mod findings;
 mod runs;
 
 /// Longest text of a note, an alteration or a reason, in characters.
 const TEXT_MAX: usize = 4_000;
+
+/// Symptoms, rails, channels and thermistors that may be given at once.
+const FIELD_LINES_MAX: usize = 64;
 
 /// A job.
 #[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
@@ -149,6 +157,13 @@ pub(super) fn routes(table: Table) -> Table {
             "The job: its fields, notes, alterations and places",
             Body::of::<JobView>(),
             job,
+        )
+        .change(
+            "/v1/job",
+            "Fill in fields of the job that are empty; what stands there is never changed",
+            Body::of::<JobFields>(),
+            Body::None,
+            fill_in,
         )
         .change(
             "/v1/notes",
@@ -281,6 +296,33 @@ async fn changed<T: Send + 'static>(
     let done = off_thread(move || work(&folder)).await?;
     app.control.hub().publish("job", &JobChanged { what });
     Ok(done)
+}
+
+async fn fill_in(State(app): State<App>, Json(fields): Json<JobFields>) -> Result<StatusCode, Refusal> {
+    let single = [&fields.unit, &fields.marked_fuse];
+    let several = [
+        &fields.symptoms[..],
+        &fields.rails,
+        &fields.channels,
+        &fields.thermistors,
+    ]
+    .concat();
+    if several.len() > FIELD_LINES_MAX {
+        return Err(Fault::usage(
+            "the job's fields",
+            format!("there are more than {FIELD_LINES_MAX}"),
+        )
+        .into());
+    }
+    for text in single.into_iter().chain(&several) {
+        typed("a field of the job", text, true)?;
+    }
+    if !fields.marked_fuse.is_empty() {
+        parse_marking(&fields.marked_fuse)
+            .map_err(|error| Fault::usage("the marked fuse", error.to_string()))?;
+    }
+    changed(&app, "field", move |job| fill_in_job(job, &fields)).await?;
+    Ok(StatusCode::NO_CONTENT)
 }
 
 async fn note(State(app): State<App>, Json(new): Json<NewNote>) -> Result<StatusCode, Refusal> {

@@ -276,7 +276,8 @@ impl Opened {
 }
 
 /// The folder of a board's files in a run of several: by its position, never by a name from a file.
-fn board_folder(run: &Path, position: usize, boards: usize) -> PathBuf {
+#[must_use]
+pub fn board_folder(run: &Path, position: usize, boards: usize) -> PathBuf {
     if boards > 1 {
         run.join(format!("board-{}", position + 1))
     } else {

@@ -44,7 +44,9 @@ const fn kind_words(kind: Option<RunKind>) -> &'static str {
 }
 
 fn run_section(page: &mut Markup, report: &Report, run: &RunTold) {
-    page.raw("<article><h3>Run ")
+    page.raw("<article id=\"run-")
+        .text(&run.number.to_string())
+        .raw("\"><h3>Run ")
         .text(&run.number.to_string())
         .raw(": ")
         .text(kind_words(run.kind))

@@ -1,5 +1,8 @@
 //! The job's runs, by number only: no path from outside leads anywhere.
 
+use std::path::Path;
+use std::sync::PoisonError;
+
 use axum::Json;
 use axum::extract::{Path as UrlPath, State};
 use jiff::Timestamp;
@@ -9,11 +12,12 @@ use serde::Serialize;
 use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::recorder::{RunOpened, run_folders, run_tables, survey_run};
-use crate::window::run_number;
+use crate::window::{board_folder, run_number};
 
 use super::super::app::App;
 use super::super::refusal::{Refusal, off_thread};
 use super::super::table::{Body, Table};
+use super::findings::line_of;
 
 /// One run of the job.
 #[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
@@ -36,6 +40,8 @@ struct RunEntry {
     lost: u64,
     /// The boards' identities.
     boards: Vec<String>,
+    /// What was found in it, in a line for each board, from what was kept when it was closed; `null` where nothing is kept.
+    found: Vec<Option<String>>,
 }
 
 /// A run with what it holds and lacks.
@@ -69,7 +75,7 @@ pub(super) fn routes(table: Table) -> Table {
         )
 }
 
-fn entry(folder: &std::path::Path, present: Option<u32>) -> (RunEntry, Option<RunOpened>) {
+fn entry(app: &App, folder: &Path, present: Option<u32>) -> (RunEntry, Option<RunOpened>) {
     let (opened, closed) = run_tables(folder);
     let run = run_number(folder).unwrap_or(0);
     let started: Option<Timestamp> = opened
@@ -92,6 +98,12 @@ fn entry(folder: &std::path::Path, present: Option<u32>) -> (RunEntry, Option<Ru
         recording: present == Some(run),
         readings: boards.iter().map(|board| board.readings).sum(),
         lost: boards.iter().map(|board| board.lost_readings).sum(),
+        found: found(
+            app,
+            run,
+            folder,
+            opened.as_ref().map_or(1, |opened| opened.board.len()),
+        ),
         boards: opened.as_ref().map_or(Vec::new(), |opened| {
             opened.board.iter().map(|board| board.serial.clone()).collect()
         }),
@@ -100,11 +112,29 @@ fn entry(folder: &std::path::Path, present: Option<u32>) -> (RunEntry, Option<Ru
     (entry, opened)
 }
 
+/// The lines of a run that is over, read once: what was kept is never changed.
+fn found(app: &App, run: u32, folder: &Path, boards: usize) -> Vec<Option<String>> {
+    let mut lines = app.found.lock().unwrap_or_else(PoisonError::into_inner);
+    (0..boards)
+        .map(|position| {
+            if let Some(line) = lines.get(&(run, position)) {
+                return Some(line.clone());
+            }
+            let line = line_of(&board_folder(folder, position, boards))?;
+            lines.insert((run, position), line.clone());
+            Some(line)
+        })
+        .collect()
+}
+
 async fn runs(State(app): State<App>) -> Result<Json<Vec<RunEntry>>, Refusal> {
     let present = app.control.run().map(|run| run.number);
     off_thread(move || {
         let folders = run_folders(app.control.job())?;
-        Ok(folders.iter().map(|folder| entry(folder, present).0).collect())
+        Ok(folders
+            .iter()
+            .map(|folder| entry(&app, folder, present).0)
+            .collect())
     })
     .await
     .map(Json)
@@ -124,7 +154,7 @@ async fn run(State(app): State<App>, UrlPath(number): UrlPath<u32>) -> Result<Js
                     "there is no such run in this job",
                 )
             })?;
-        let (entry, opened) = entry(folder, present);
+        let (entry, opened) = entry(&app, folder, present);
         let survey = survey_run(folder)?;
         Ok(RunDetail {
             entry,
