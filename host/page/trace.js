@@ -266,12 +266,15 @@ export class Trace {
       button.setAttribute("aria-pressed", String(this.whole ? span === Infinity : span === this.span_s));
     }
     find("#follow").setAttribute("aria-pressed", String(this.following));
-    // Words follow the picture in measure, and the last word is always on the last picture.
-    const wait_ms = (this.informed ?? -WORDS_EVERY_MS) + WORDS_EVERY_MS - performance.now();
+    // Words follow the picture in measure; at once when another stretch is shown or the first reading comes, and the last
+    // word is always on the last picture.
+    const shown = `${this.span_s} ${this.source.run} ${this.lanes.one.extremes() === null} ${this.lanes.two.extremes() === null}`;
+    const wait_ms = shown === this.informedOf ? this.informed + WORDS_EVERY_MS - performance.now() : 0;
     if (wait_ms > 0) {
       this.informing ??= setTimeout(() => { this.informing = null; this.inform(); }, wait_ms);
       return;
     }
+    this.informedOf = shown;
     this.informed = performance.now();
     const range = (lane, name) => {
       const extremes = lane.extremes();

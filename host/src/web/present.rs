@@ -19,7 +19,7 @@ use crate::window::{Window, WindowRequest};
 
 use super::app::App;
 use super::feed;
-use super::refusal::{Refusal, off_thread};
+use super::refusal::{Refusal, at_length, off_thread};
 use super::table::{Body, Table};
 
 /// The collector's state.
@@ -188,7 +188,7 @@ async fn report(State(app): State<App>) -> Result<Response, Refusal> {
         ));
     };
     let job = app.control.job().to_owned();
-    let page = off_thread(move || {
+    let page = at_length(move || {
         let page = crate::report::render(&job);
         drop(turn);
         page

@@ -82,17 +82,33 @@ test("the trace zooms by key and wheel, pans, goes to an event and follows again
   await page.waitForFunction(() => document.querySelector("#follow").getAttribute("aria-pressed") === "true");
 });
 
-test("an alteration is written down and ticked, in the page and on the disk", async () => {
+test("what is on the bench is written into the job, and the figures bear its names", async () => {
   await page.getByRole("link", { name: "Job" }).click();
+  await page.getByText("Fill in what is empty").click();
+  await page.getByLabel("Unit").fill("greenhouse vent controller");
+  await page.getByLabel("Complaint").fill("stage 2 stops now and then");
+  await page.getByLabel("Channel 2 is on").fill("stage 2");
+  await page.getByRole("button", { name: "Write into the job" }).click();
+  await says("#job-fields", /greenhouse vent controller.*stage 2 stops/);
+  assert.ok(await page.getByLabel("Unit").isHidden(), "what has words is not asked for again");
+  const file = await readFile(path.join(bench.folder, "job.toml"), "utf8");
+  assert.match(file, /^unit = "greenhouse vent controller"$/m);
+  assert.match(file, /^channels = \["", "stage 2"\]$/m);
+  await says(".channel.two h3", /stage 2/);
+});
+
+test("an alteration is written down and ticked, in the page and on the disk", async () => {
   await page.getByLabel("What, and where").fill("cut track at R12");
   await page.getByLabel("Why").fill("for the shunt");
   await page.getByRole("button", { name: "Write down, before doing it" }).click();
   await says("#still-altered", /Still altered: 1/);
-  await page.locator("#alterations input").check();
+  await page.locator("#alterations .beside-tick").fill("soldered");
+  await page.locator("#alterations [type=checkbox]").check();
   await says("#still-altered", /Everything is put back/);
+  await says("#alterations", /put back, soldered/);
   const file = await readFile(path.join(bench.folder, "alterations.csv"), "utf8");
   assert.match(file, /1,[^,]*,made,cut-track,cut track at R12,for the shunt/);
-  assert.match(file, /1,[^,]*,restored/);
+  assert.match(file, /1,[^,]*,restored.*soldered/);
   await page.locator("#add-note input").fill("lid off");
   await page.keyboard.press("Enter");
   await says("#notes", /lid off/);
@@ -124,6 +140,26 @@ test("the run is stopped, and its trace can still be looked at", async () => {
   await says("#trace-heading", /Trace of run 1/);
   await says("#trace-words", /Channel 1: [\d.]+/);
   await picture(page, "person-5-standby");
+});
+
+test("each run that is over stands with what was found in it, and the report opens", async () => {
+  await page.waitForFunction(() => [...document.querySelectorAll("#runs li")].every((run) => run.querySelector(".found-line")), null, { timeout: 30_000 });
+  assert.match(await page.locator("#runs li").last().locator(".found-line").textContent(), /no place accused|suspect|this joint/);
+  assert.match(await page.locator("#runs li").first().locator(".found-line").textContent(), /channel 1: not enough data/);
+  const [report] = await Promise.all([page.context().waitForEvent("page"), page.getByRole("link", { name: "Report of run 1" }).click()]);
+  await report.waitForLoadState();
+  assert.match(await report.locator("#run-1 h3").textContent(), /Run 1/);
+  assert.match(await report.textContent("body"), /greenhouse vent controller/);
+  await report.close();
+});
+
+test("the job is closed with a remark, and the page says where the next one goes", async () => {
+  await page.locator("#close-job").click();
+  await page.locator("#sure").getByLabel("Remark").fill("mended");
+  await page.locator("#sure").getByRole("button", { name: "Yes" }).click();
+  await says("#job-fields", /mended/);
+  assert.match(await page.locator("#job-closed").textContent(), /Another unit has a job of its own/);
+  await picture(page, "person-6-closed");
 });
 
 test("nothing was complained of in the browser", () => {

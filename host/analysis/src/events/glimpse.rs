@@ -25,19 +25,19 @@ impl Running {
     ) -> Option<Event> {
         let readings = |seconds: f64| ((seconds * self.rate_hz).round() as u64).max(2);
         let (least, sharp) = (readings(LEAST_S), readings(SHARP_S));
-        for index in 0..2 {
+        for (index, latest) in latest.iter_mut().enumerate() {
             let channel = &self.channels[index];
             let Some(excursion) = &channel.excursion else {
                 continue;
             };
             if excursion.decided
-                || excursion.id <= latest[index]
+                || excursion.id <= *latest
                 || channel.ring.end() < excursion.found_at + least
                 || excursion.found_at - excursion.first_start > sharp
             {
                 continue;
             }
-            latest[index] = excursion.id;
+            *latest = excursion.id;
             let excursion = excursion.clone();
             // Only what is decided for good is learned from.
             return Some(self.describe(index, &excursion, Progress::Decide, settings, commands_s));
