@@ -299,3 +299,23 @@ pub(super) fn places_of(board_folder: &Path, places: &mut Vec<String>, most: usi
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn of_too_many_faults_are_listed_and_then_the_latest() {
+        let all: Vec<(usize, bool)> = (0..5_000).map(|number| (number, number % 10 == 0)).collect();
+        let mut unlisted = 7;
+        let some = listed(all.iter().collect(), |(_, fault)| *fault, &mut unlisted);
+        assert_eq!((some.len(), unlisted), (LISTED_MAX, 3_007));
+        assert_eq!(some.iter().filter(|(_, fault)| *fault).count(), 500);
+        assert!(some.is_sorted() && some[0].0 == 0 && some[LISTED_MAX - 1].0 == 4_999);
+        // More faults than are listed: the latest of them.
+        let faults = listed(all.iter().collect(), |_| true, &mut unlisted);
+        assert_eq!((faults[0].0, faults.len()), (3_000, LISTED_MAX));
+        let few = listed(all[..20].iter().collect(), |_| true, &mut unlisted);
+        assert_eq!(few, all[..20]);
+    }
+}

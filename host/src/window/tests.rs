@@ -2,7 +2,7 @@
 //! what makes answering quick.
 
 use std::path::{Path, PathBuf};
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
 use proptest::prelude::*;
 use rand::{Rng, SeedableRng};
@@ -302,7 +302,7 @@ fn put(extremes: &mut Extremes, place: Option<usize>, value: Option<f64>) {
     *high = Some(high.map_or(value, |high| high.max(value)));
 }
 
-/// Two runs: as recorded, without the extremes, with the extremes torn, with the log torn as by a kill.
+/// A run: as recorded, without the extremes, so that they are made on a thread of their own, with the extremes torn, with the log torn as by a kill.
 struct Cases {
     everything: Everything,
     jobs: Vec<(&'static str, Windows)>,
@@ -317,6 +317,7 @@ static CASES: LazyLock<Cases> = LazyLock::new(|| {
     let mut jobs = vec![("as recorded", Windows::new(&job))];
     for (name, kept) in [
         ("without extremes", None),
+        ("made elsewhere", None),
         ("extremes torn", Some(0.4)),
         ("tail torn", Some(0.99)),
     ] {
@@ -342,7 +343,11 @@ static CASES: LazyLock<Cases> = LazyLock::new(|| {
                 std::fs::write(&extremes, &bytes[..(bytes.len() as f64 * share) as usize]).unwrap();
             }
         }
-        jobs.push((name, Windows::new(&copy)));
+        let mut windows = Windows::new(&copy);
+        if name == "made elsewhere" {
+            windows.at_once_bytes = 0;
+        }
+        jobs.push((name, windows));
     }
     Cases {
         everything,
@@ -352,15 +357,47 @@ static CASES: LazyLock<Cases> = LazyLock::new(|| {
 });
 
 fn ask(windows: &Windows, from_s: f64, to_s: Option<f64>, columns: usize) -> Window {
-    windows
-        .answer(&WindowRequest {
-            run: Some(1),
-            board: None,
-            from_s,
-            to_s,
-            columns,
-        })
-        .unwrap()
+    let request = WindowRequest {
+        run: Some(1),
+        board: None,
+        from_s,
+        to_s,
+        columns,
+    };
+    loop {
+        let window = windows.answer(&request).unwrap();
+        if window.made_share >= 1.0 {
+            return window;
+        }
+        assert!(
+            window.channels[0].current.min.is_empty(),
+            "no columns before they are made"
+        );
+    }
+}
+
+/// Whoever asks while another recording is being made is told so at once, and gets the window in the end.
+#[test]
+fn a_request_does_not_wait_for_extremes_that_are_being_made() {
+    let cases = &*CASES;
+    let (_, recorded) = &cases.jobs[1];
+    let mut windows = Windows::new(&recorded.job);
+    windows.at_once_bytes = 0;
+    let turn = Arc::clone(&windows.turn);
+    let others = turn.lock().unwrap();
+    let request = WindowRequest {
+        run: Some(1),
+        board: None,
+        from_s: 0.0,
+        to_s: None,
+        columns: 100,
+    };
+    for _ in 0..3 {
+        let window = windows.answer(&request).unwrap();
+        assert_eq!((window.made_share, window.run), (0.0, 1));
+    }
+    drop(others);
+    cases.everything.agrees(&ask(&windows, 0.0, None, 100));
 }
 
 proptest! {
@@ -372,7 +409,7 @@ proptest! {
         // From some milliseconds to more than the run.
         length in -5.5_f64..0.3,
         columns in 1_usize..1_500,
-        job in 0_usize..4,
+        job in 0_usize..5,
     ) {
         let cases = &*CASES;
         let from_s = start * cases.length_s;
