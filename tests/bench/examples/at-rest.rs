@@ -156,13 +156,13 @@ fn measure(count: usize, settings: &Settings) -> Row {
         .args(["--rate", &settings.rate.to_string()])
         .arg("--job")
         .arg(folder.path().join("job"))
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null());
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped());
     for port in &ports {
         command.args(["--port", port]);
     }
     let mut program = Ending(command.spawn().unwrap());
-    let mut said = BufReader::new(program.0.stdout.take().unwrap()).lines();
+    let mut said = BufReader::new(program.0.stderr.take().unwrap()).lines();
     let link = said
         .find_map(|line| line.ok().filter(|line| line.contains("#token=")))
         .expect("the program prints its link");

@@ -159,7 +159,7 @@ mod tests {
             "settled_low_A": 0.0854, "settled_high_A": 0.0856}]);
         assert_eq!(
             words("power-up", &json!({ "inrush": inrush })).unwrap(),
-            "channel 1: peak at least 1.87 A, settled at 85.50 mA (85.40 to 85.60 mA)"
+            "channel 1: peak at least 1.87 A, settled at 85.500 mA (85.400 to 85.600 mA)"
         );
         assert_eq!(
             words("power-up", &json!({"inrush": []})).unwrap(),
