@@ -18,6 +18,7 @@ export class Job {
     this.store = store;
     this.page = page;
     this.listed = {};
+    this.waited = 0;
     find("#add-alteration [name=kind]").append(...Object.entries(KINDS).map(([value, words]) => element("option", { value }, words)));
     this.form("#add-alteration", (fields) => change("/v1/alterations", fields));
     this.form("#fill-in", (fields) => {
@@ -34,7 +35,10 @@ export class Job {
     store.on("job", () => this.show());
     store.on("job-changed", () => this.fetch());
     store.on("new-run", () => this.fetch());
-    store.on("run", () => this.fetch());
+    store.on("run", () => {
+      this.waited = 0;
+      this.fetch();
+    });
   }
 
   form(selector, send) {
@@ -125,10 +129,10 @@ export class Job {
   /** What was found is there a little after a run is over. */
   waitForFindings(runs) {
     clearTimeout(this.waiting);
-    const last = runs.findLast((run) => !run.recording);
-    const fresh = last?.ended && last.kind !== "free" && last.found.every((line) => line === null) && (this.waited ?? 0) < FINDINGS_WAITS;
-    this.waited = fresh ? (this.waited ?? 0) + 1 : 0;
-    if (fresh) this.waiting = setTimeout(() => this.fetch(), FINDINGS_EVERY_MS);
+    const lacks = runs.some((run) => run.ended && run.kind !== "free" && run.found.includes(null));
+    if (!lacks || this.waited >= FINDINGS_WAITS) return;
+    this.waited++;
+    this.waiting = setTimeout(() => this.fetch(), FINDINGS_EVERY_MS);
   }
 
   /** A tick is only ever set: what was put back was put back, and the record of it stays. */

@@ -81,7 +81,11 @@ fn soak(found: &Value) -> Option<String> {
         1 => "; 1 short fault".to_owned(),
         several => format!("; {several} short faults"),
     };
-    (!channels.is_empty()).then(|| channels.join("; ") + &faults)
+    let told = match channels.len() {
+        0 => "not enough data".to_owned(),
+        _ => channels.join("; "),
+    };
+    Some(told + &faults)
 }
 
 fn power_up(found: &Value) -> Option<String> {
@@ -113,6 +117,9 @@ fn power_up(found: &Value) -> Option<String> {
 
 fn twins(found: &Value) -> Option<String> {
     let compare = &found["compare"];
+    if compare.is_null() {
+        return Some("not enough data".to_owned());
+    }
     let word = compare["standing"]["word"].as_str()?.replace('-', " ");
     let difference = figure(compare, ["difference_A", "ci_low", "ci_high"], "A")?;
     let over = found["duration_s"]
@@ -171,8 +178,14 @@ mod tests {
             "differs: difference -182.50 mA (-182.70 to -182.30 mA), over 9.1 s"
         );
         // Of another version, or damaged: no line, and no panic.
-        for kind in ["soak", "twins", "pressure"] {
-            assert_eq!(words(kind, &json!({"drift": [3, null]})), None);
+        assert_eq!(words("pressure", &json!({"drift": [3, null]})), None);
+        assert_eq!(words("twins", &json!({"compare": 3})), None);
+        // Too short for anything.
+        for (kind, found) in [
+            ("soak", json!({"drift": []})),
+            ("twins", json!({"compare": null})),
+        ] {
+            assert_eq!(words(kind, &found).unwrap(), "not enough data");
         }
     }
 }
