@@ -232,32 +232,51 @@ impl Assigning<'_> {
         }
     }
 
-    fn by_heading(&mut self) {
-        // A count of seconds is finer and plainer than a date beside it.
-        let elapsed_first = [false, true];
-        for instants in elapsed_first {
-            for (index, heading) in self.dialect.headings.iter().enumerate() {
-                let is_instant = InstantForm::of(&self.dialect.first_row[index]).is_some();
-                let is_time = heading.unit.is_some_and(|unit| unit.quantity == Quantity::Time)
-                    || named(
-                        &heading.text,
-                        &["time", "t", "elapsed", "timestamp", "date", "datetime", "utc"],
-                    );
-                let fits = !heading.words && is_instant == instants;
-                if fits && (is_instant || is_time) && !self.is_used(index) {
-                    self.assign(
-                        index,
-                        Role::Time,
-                        heading.unit.filter(|unit| unit.quantity == Quantity::Time),
-                    );
-                }
+    /// A count of seconds is finer and plainer than a date beside it, and a unit says more than a name.
+    fn time_by_heading(&mut self) {
+        let mut best: Option<(u8, usize)> = None;
+        for (index, heading) in self.dialect.headings.iter().enumerate() {
+            let first_cell = &self.dialect.first_row[index];
+            let has_unit = heading.unit.is_some_and(|unit| unit.quantity == Quantity::Time);
+            let is_named = heading.unit.is_none_or(|unit| unit.quantity == Quantity::Time)
+                && named(
+                    &heading.text,
+                    &["time", "t", "elapsed", "timestamp", "date", "datetime", "utc"],
+                );
+            let rank = if InstantForm::of(first_cell).is_some() {
+                2
+            } else if first_cell.trim().is_empty() && is_named {
+                3
+            } else if has_unit {
+                0
+            } else if is_named {
+                1
+            } else {
+                continue;
+            };
+            if !heading.words && !self.is_used(index) && best.is_none_or(|(known, _)| rank < known) {
+                best = Some((rank, index));
             }
         }
+        if let Some((_, index)) = best {
+            let written = self.dialect.headings[index].unit;
+            self.assign(
+                index,
+                Role::Time,
+                written.filter(|unit| unit.quantity == Quantity::Time),
+            );
+        }
+    }
+
+    fn by_heading(&mut self) {
+        self.time_by_heading();
         for (index, heading) in self.dialect.headings.iter().enumerate() {
             // Beside means, a table of intervals has extremes and spreads, which are no readings.
             let is_summary = named(
                 &heading.text,
-                &["min", "max", "sd", "std", "count", "minimum", "maximum"],
+                &[
+                    "min", "max", "sd", "std", "count", "minimum", "maximum", "lowest", "highest",
+                ],
             );
             if heading.words
                 || is_summary
@@ -276,9 +295,9 @@ impl Assigning<'_> {
                 None if named(&heading.text, &["temperature", "temp"]) => Role::Temperature,
                 None => continue,
             };
+            // What is numbered is of that channel or of none.
             let free = (0..2).find(|place| !self.has(role(*place)));
-            let numbered = place_in(&heading.text).filter(|place| !self.has(role(*place)));
-            if let Some(place) = numbered.or(free) {
+            if let Some(place) = place_in(&heading.text).or(free) {
                 self.assign(index, role(place), heading.unit);
             }
         }
@@ -361,6 +380,18 @@ mod tests {
         assert_eq!(
             taken(text, None).unwrap(),
             "column 2 'elapsed_s' as time in s, column 3 'ch1_current_mean_a' as ch1 in A"
+        );
+    }
+
+    #[test]
+    fn the_programs_own_table_of_readings_is_taken_as_it_is_meant() {
+        // Before the first exchange of times there is no UTC yet.
+        let text = "utc,elapsed_s,index,late,ch1_current_a,ch2_current_a,ch1_rail_v,ch1_rail_lowest_v,ch1_rail_highest_v,ch2_rail_v\n\
+                    ,0.000,0,0,0.1,0.2,24.1,24.0,24.2,24.1\n,0.001,1,0,0.1,0.2,,,,\n,0.002,2,0,0.1,0.2,,,,\n";
+        assert_eq!(
+            taken(text, None).unwrap(),
+            "column 2 'elapsed_s' as time in s, column 5 'ch1_current_a' as ch1 in A, column 6 'ch2_current_a' as ch2 in A, \
+             column 7 'ch1_rail_v' as rail1 in V, column 10 'ch2_rail_v' as rail2 in V"
         );
     }
 
