@@ -101,9 +101,15 @@ impl ChannelScale {
     }
 }
 
+/// Three digits more than the step has, but at least 2 and at most 12.
 fn decimals(step: f64) -> usize {
     // Steps of a legal hello lie far inside this range; a nonsense one must not make a nonsense column.
-    (3.0 - step.log10()).floor().clamp(2.0, 12.0) as usize
+    const LARGEST_STEPS: [f64; 11] = [10.0, 1.0, 1e-1, 1e-2, 1e-3, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8, 1e-9];
+    let fit = LARGEST_STEPS
+        .iter()
+        .take_while(|largest| step <= **largest)
+        .count();
+    fit.max(1) + 1
 }
 
 /// Everything that turns one board's codes into quantities.

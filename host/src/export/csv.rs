@@ -3,6 +3,7 @@
 use std::io::{self, Write};
 
 use crate::recorder::csv_rows::{READINGS_HEADER, put_gap_in_readings, put_reading};
+use crate::recorder::decimal::Instants;
 use crate::recorder::minutes::{self, Interval, put_interval};
 use crate::stream::{Gap, Reading};
 use crate::units::Units;
@@ -16,6 +17,7 @@ const HANDED_ON_BYTES: usize = 64 * 1024;
 pub(crate) struct CsvSink<W: Write> {
     target: W,
     text: String,
+    instants: Instants,
 }
 
 impl<W: Write> CsvSink<W> {
@@ -29,6 +31,7 @@ impl<W: Write> CsvSink<W> {
         Self {
             target,
             text: header.to_owned(),
+            instants: Instants::default(),
         }
     }
 
@@ -50,7 +53,7 @@ impl<W: Write> CsvSink<W> {
 
 impl<W: Write> RowSink for CsvSink<W> {
     fn put_reading(&mut self, reading: &Reading, units: &Units) -> io::Result<()> {
-        put_reading(&mut self.text, reading, units);
+        put_reading(&mut self.text, reading, units, &mut self.instants);
         self.hand_on(HANDED_ON_BYTES)
     }
 

@@ -9,6 +9,7 @@ use crate::units::Units;
 use crate::window::sheet::{self, SheetWriter};
 
 use super::csv_rows;
+use super::decimal::Instants;
 use super::files::FileLayer;
 use super::minutes::{self, Minutes, put_interval};
 use super::plan::{FullRate, RunPlan};
@@ -44,6 +45,7 @@ pub(super) struct BoardFiles {
 #[derive(Default)]
 struct Rows {
     readings: String,
+    instants: Instants,
     minutes: String,
     events: String,
     marks: String,
@@ -246,7 +248,10 @@ impl RowWriter<'_> {
                     *self.until_utc_us = Some(instant.utc.as_microsecond());
                 }
                 if self.is_full_rate(reading.when.elapsed_us) {
-                    csv_rows::put_reading(&mut self.rows.readings, reading, units);
+                    let Rows {
+                        readings, instants, ..
+                    } = &mut *self.rows;
+                    csv_rows::put_reading(readings, reading, units, instants);
                 }
             }
             Output::Gap(gap) => {

@@ -5,6 +5,7 @@
 
 use steadybench_protocol::MarkEdge;
 
+use super::decimal::{Instants, put_decimal, put_integer, put_padded};
 use crate::live::{Detected, event_name};
 use crate::stream::{Gap, Happening, MarkRow, MarkSource, Reading, When};
 use crate::units::Units;
@@ -38,6 +39,10 @@ pub(super) fn put_when(text: &mut String, when: When) {
     if let Some(instant) = when.utc {
         put!(text, "{:.6}", instant.utc);
     }
+    put_after_utc(text, when);
+}
+
+fn put_after_utc(text: &mut String, when: When) {
     text.push(',');
     if let Some(elapsed_us) = when.elapsed_us {
         put_seconds(text, elapsed_us);
@@ -49,21 +54,28 @@ pub(super) fn put_when(text: &mut String, when: When) {
 pub(super) fn put_seconds(text: &mut String, micros: i64) {
     let sign = if micros < 0 { "-" } else { "" };
     let micros = micros.unsigned_abs();
-    put!(text, "{sign}{}.{:06}", micros / 1_000_000, micros % 1_000_000);
+    text.push_str(sign);
+    put_integer(text, micros / 1_000_000);
+    text.push('.');
+    put_padded(text, micros % 1_000_000, 6);
 }
 
 /// A cell of a number, blank when missing, preceded by a comma.
 pub(super) fn put_value(text: &mut String, value: Option<f64>, decimals: usize) {
     text.push(',');
     if let Some(value) = value {
-        put!(text, "{value:.decimals$}");
+        put_decimal(text, value, decimals);
     }
 }
 
-/// A row of `readings.csv`.
-pub(crate) fn put_reading(text: &mut String, reading: &Reading, units: &Units) {
-    put_when(text, reading.when);
-    put!(text, "{},,{}", reading.index, u8::from(reading.late));
+/// A row of `readings.csv`; `instants` is kept from row to row.
+pub(crate) fn put_reading(text: &mut String, reading: &Reading, units: &Units, instants: &mut Instants) {
+    if let Some(instant) = reading.when.utc {
+        instants.put(text, instant.utc);
+    }
+    put_after_utc(text, reading.when);
+    put_integer(text, reading.index);
+    text.push_str(if reading.late { ",,1" } else { ",,0" });
     for (current_a, scale) in reading.current_a.iter().zip(&units.channels) {
         put_value(text, *current_a, scale.current_decimals());
     }

@@ -9,6 +9,7 @@ mod board_files;
 #[cfg(test)]
 mod board_files_tests;
 pub(crate) mod csv_rows;
+pub(crate) mod decimal;
 mod files;
 mod job;
 mod job_fields;

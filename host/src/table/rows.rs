@@ -238,7 +238,7 @@ impl Rows {
                     return Ok(None);
                 }
             }
-            let blank = self.record.iter().all(|cell| cell.trim_ascii().is_empty());
+            let blank = self.record.as_slice().trim_ascii().is_empty();
             if !blank {
                 return self.sample().map(Some);
             }
