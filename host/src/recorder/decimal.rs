@@ -18,7 +18,7 @@ pub(super) fn put_decimal(text: &mut String, value: f64, decimals: usize) {
     let scaled = TENS.get(decimals).map_or(f64::INFINITY, |ten| value.abs() * ten);
     let below = scaled as u64;
     let part = scaled - below as f64;
-    if !(scaled < SCALED_MAX) || (part - 0.5).abs() < NEAR_TIE {
+    if scaled.is_nan() || scaled >= SCALED_MAX || (part - 0.5).abs() < NEAR_TIE {
         super::csv_rows::put!(text, "{value:.decimals$}");
         return;
     }
