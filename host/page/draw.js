@@ -268,7 +268,8 @@ function happenings(c, ink, trace, time, area) {
     c.globalAlpha = 0.75;
     c.beginPath();
     c.moveTo(x + 0.5, STRIP - 3);
-    c.lineTo(x + 0.5, area.bottom);
+    // What was judged harmless has its place, and does not stand in the way.
+    c.lineTo(x + 0.5, one.kind === "nuisance" ? area.top + 5 : area.bottom);
     c.stroke();
   }
   c.globalAlpha = 1;

@@ -7,6 +7,9 @@ import { eventShape } from "./glyphs.js";
 const LISTED = 60;
 const SAY_EVERY_MS = 3000;
 
+/** The end of a board's identity, which tells boards of one bench apart. */
+const shortSerial = (serial) => `…${serial.slice(-4)}`;
+
 export function listHappenings(store, trace) {
   const list = find("#happening-list");
   let due = false;
@@ -20,7 +23,7 @@ export function listHappenings(store, trace) {
     list.replaceChildren(...sorted.map((one) => element("li", { class: one.grave ? "grave" : "" },
       element("span", { class: "shape" }, eventShape(one.kind)),
       element("time", {}, clock(one.utc ? Date.parse(one.utc) : store.utc_ms(one.at_s), 0.01)),
-      element("span", {}, one.words),
+      element("span", {}, store.boards.length > 1 && one.board ? `Board ${shortSerial(one.board)}: ${one.words}` : one.words),
       element("button", { type: "button", "aria-label": `Show on the trace: ${one.words}`,
         onclick: () => trace.visit(one.at_s, Math.min(trace.span_s, 2)) }, "Show"))));
     find("#nothing-happened").hidden = sorted.length > 0;

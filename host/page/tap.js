@@ -54,6 +54,7 @@ export class Tap {
     if (!this.places.includes(place)) this.places.push(place);
     this.place = place;
     this.show();
+    this.rows.get(place).made.scrollIntoView({ block: "nearest" });
     this.asking = (this.asking ?? 0) + 1;
     await this.page.changing(() => change("/v1/place", { place }));
     // A state that was under way still has the place before.

@@ -5,9 +5,10 @@
 //! cargo run --release -p steadybench-bench --example answer-windows -- [HOURS] [RATE_HZ]
 //! ```
 //!
-//! Printed: the time to open the run, and the 50th, 99th and highest percentile of the time to answer, for windows asked
-//! for the first time and again, by their length. The reading of the files is from the system's cache, as it is for a run
-//! that was just recorded.
+//! Printed: the time to open the run, and the 50th, 99th and highest percentile of the time to answer by the windows'
+//! length: for a window at another place, the same again, one that a hand goes on to from there (a quarter on, twice as
+//! near), and the first ones again when all others were asked meanwhile. The reading of the files is from the system's
+//! cache, as it is for a run that was just recorded.
 
 #![allow(clippy::unwrap_used)] // A measurement may stop at once.
 
@@ -62,16 +63,28 @@ fn main() {
             (from_s, from_s + span_s)
         })
         .collect();
-    let first: Vec<Duration> = asked
-        .iter()
-        .map(|(from_s, to_s)| ask(&windows, *from_s, *to_s))
-        .collect();
-    let again: Vec<Duration> = asked
-        .iter()
-        .map(|(from_s, to_s)| ask(&windows, *from_s, *to_s))
-        .collect();
+    // As a hand does: another place, the same once more, a quarter on, and twice as near.
+    let mut times: [Vec<Duration>; 5] = Default::default();
+    for (from_s, to_s) in &asked {
+        let quarter_s = (to_s - from_s) / 4.0;
+        times[0].push(ask(&windows, *from_s, *to_s));
+        times[1].push(ask(&windows, *from_s, *to_s));
+        times[2].push(ask(&windows, from_s + quarter_s, to_s + quarter_s));
+        times[3].push(ask(&windows, from_s + quarter_s, to_s - quarter_s));
+    }
+    for (from_s, to_s) in &asked {
+        times[4].push(ask(&windows, *from_s, *to_s));
+    }
+    println!("{COLUMNS} columns, ms: median, 99 %, highest");
     println!(
-        "window of {COLUMNS} columns       number    first: 50 %   99 %  highest   again: 50 %   99 %  highest   (ms)"
+        "{:<18}{:>6}  {:<23}{:<23}{:<23}{:<23}{:<23}",
+        "window",
+        "number",
+        "first",
+        "the same again",
+        "a quarter on",
+        "twice as near",
+        "again after all others"
     );
     for (low_s, high_s) in [
         (0.0, 20.0),
@@ -91,26 +104,23 @@ fn main() {
             those.sort();
             those
         };
-        let (first, again) = (of(&first), of(&again));
-        if first.is_empty() {
+        let name = if high_s > 1e8 && low_s == 0.0 {
+            "any".to_owned()
+        } else if high_s > 1e8 {
+            format!("{low_s:.0} s and more")
+        } else {
+            format!("{low_s:.0} to {high_s:.0} s")
+        };
+        let all = times.each_ref().map(|times| of(times));
+        if all[0].is_empty() {
             continue;
         }
-        let at = |times: &[Duration], share: f64| millis(times[((times.len() - 1) as f64 * share) as usize]);
-        println!(
-            "{low_s:>7.0} s to {:>7} {:>10} {:>12.2} {:>7.2} {:>8.2} {:>12.2} {:>7.2} {:>8.2}",
-            if high_s > 1e8 {
-                "any".to_owned()
-            } else {
-                format!("{high_s:.0} s")
-            },
-            first.len(),
-            at(&first, 0.5),
-            at(&first, 0.99),
-            at(&first, 1.0),
-            at(&again, 0.5),
-            at(&again, 0.99),
-            at(&again, 1.0),
-        );
+        print!("{name:<18}{:>6}  ", all[0].len());
+        for times in &all {
+            let at = |share: f64| millis(times[((times.len() - 1) as f64 * share) as usize]);
+            print!("{:<23}", format!("{:.2} {:.2} {:.2}", at(0.5), at(0.99), at(1.0)));
+        }
+        println!();
     }
 }
 
