@@ -348,25 +348,41 @@ impl Channel {
         Progress::Nothing
     }
 
+    /// Whether enough was seen of an excursion to tell it from what [`Self::turn_into_pulse`] looks for.
+    pub(super) fn can_tell_pulse(&self, excursion: &Excursion) -> bool {
+        let window = self.scales[excursion.peak_scale].window.max(4);
+        self.ring.end() > excursion.first_start + window + 4
+    }
+
     /// What was taken for a change may be the level coming back, or only a baseline with a pulse in it: the current is
     /// where it was before a pulse that stayed below the threshold, as the load's own changes do. Then the excursion is
     /// made that pulse, which is over.
     pub(super) fn turn_into_pulse(&mut self) -> bool {
+        let pulse = self
+            .excursion
+            .as_ref()
+            .and_then(|excursion| self.pulse_of(excursion));
+        let is_pulse = pulse.is_some();
+        if is_pulse {
+            self.excursion = pulse;
+        }
+        is_pulse
+    }
+
+    /// The excursion as such a pulse, where it is one.
+    pub(super) fn pulse_of(&self, excursion: &Excursion) -> Option<Excursion> {
         let end = self.ring.end();
-        let Some(excursion) = &mut self.excursion else {
-            return false;
-        };
         let window = self.scales[excursion.peak_scale].window.max(4);
         let edge = excursion.first_start;
-        if end <= edge + window + 4 {
-            return false;
+        if !self.can_tell_pulse(excursion) {
+            return None;
         }
         let now_a = self.ring.mean(edge + window / 2, end);
         let size_a = now_a - excursion.base_a;
         let near = |mean_a: f64, level_a: f64| (mean_a - level_a).abs() < 0.5 * size_a.abs();
         let still = near(self.ring.mean(edge + window, end), now_a);
         if size_a * excursion.peak_a.signum() < 0.5 * excursion.peak_a.abs() || !still {
-            return false;
+            return None;
         }
         let from = self
             .since
@@ -374,30 +390,30 @@ impl Channel {
             .max(edge.saturating_sub(excursion.base_length.max(4 * self.spans.pulse)));
         // The window that gave it away may have begun a little before the pulse was over.
         let edge = edge + window / 4;
-        let Some(pulse) = pulse_before(&self.ring, from, edge, -size_a.signum(), self.spans.pulse) else {
-            return false;
-        };
+        let pulse = pulse_before(&self.ring, from, edge, -size_a.signum(), self.spans.pulse)?;
         // At rest before it for longer than it lasted, or this is the return to what was the level before.
         let rest = (3 * pulse.length()).max(self.spans.look_ahead / 2);
         if pulse.from < from + rest {
-            return false;
+            return None;
         }
         let before_a = self.ring.mean(from, pulse.from);
         let pulse_a = self.ring.mean(pulse.from, pulse.to) - before_a;
         let calm_between =
             pulse.to + 4 >= edge || (self.ring.mean(pulse.to + 2, edge) - now_a).abs() < 0.3 * pulse_a.abs();
         if !near(before_a, now_a) || !calm_between || pulse_a.abs() < 0.5 * size_a.abs() {
-            return false;
+            return None;
         }
-        excursion.first_start = pulse.from;
-        excursion.peak_scale = (pulse.length().ilog2() as usize).min(self.scales.len() - 1);
-        excursion.peak_end = pulse.to;
-        excursion.peak_a = pulse_a;
-        excursion.base_a = before_a;
-        excursion.base_length = pulse.from - from;
-        excursion.last_away = pulse.to;
-        excursion.echo = true;
-        true
+        Some(Excursion {
+            first_start: pulse.from,
+            peak_scale: (pulse.length().ilog2() as usize).min(self.scales.len() - 1),
+            peak_end: pulse.to,
+            peak_a: pulse_a,
+            base_a: before_a,
+            base_length: pulse.from - from,
+            last_away: pulse.to,
+            echo: true,
+            ..excursion.clone()
+        })
     }
 
     /// Ends the excursion; comparisons start anew after it.

@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 
-use super::channel::Progress;
+use super::channel::{Channel, Excursion, Progress};
 use super::model::Event;
 use super::running::Running;
 use super::settings::EventSettings;
@@ -11,9 +11,16 @@ use super::settings::EventSettings;
 /// both channels from a fault.
 const LEAST_S: f64 = 0.004;
 
-/// Only what stands out within so short a time is glimpsed, as a contact that opens does. What shows only in longer means
-/// may as well be what a change of the load's own left behind, and that is seen later.
-const SHARP_S: f64 = 0.012;
+/// Whether a departure is larger than any that the load's own changes make the other way: then it is no return from one.
+fn is_beyond_pulses(channel: &Channel, excursion: &Excursion) -> bool {
+    let scale = &channel.scales[excursion.peak_scale];
+    let opposite_a = if excursion.peak_a > 0.0 {
+        scale.lower_a
+    } else {
+        scale.upper_a
+    };
+    excursion.peak_a.abs() > 1.5 * opposite_a
+}
 
 impl Running {
     /// What an excursion that is not reported yet looks like; once for each, by `latest`, the numbers looked at last.
@@ -23,8 +30,7 @@ impl Running {
         commands_s: &VecDeque<f64>,
         latest: &mut [u64; 2],
     ) -> Option<Event> {
-        let readings = |seconds: f64| ((seconds * self.rate_hz).round() as u64).max(2);
-        let (least, sharp) = (readings(LEAST_S), readings(SHARP_S));
+        let least = ((LEAST_S * self.rate_hz).round() as u64).max(2);
         for (index, latest) in latest.iter_mut().enumerate() {
             let channel = &self.channels[index];
             let Some(excursion) = &channel.excursion else {
@@ -33,12 +39,13 @@ impl Running {
             if excursion.decided
                 || excursion.id <= *latest
                 || channel.ring.end() < excursion.found_at + least
-                || excursion.found_at - excursion.first_start > sharp
+                || !channel.can_tell_pulse(excursion) && !is_beyond_pulses(channel, excursion)
             {
                 continue;
             }
             *latest = excursion.id;
-            let excursion = excursion.clone();
+            // What a pulse of the load's own left behind is seen as that.
+            let excursion = channel.pulse_of(excursion).unwrap_or_else(|| excursion.clone());
             // Only what is decided for good is learned from.
             return Some(self.describe(index, &excursion, Progress::Decide, settings, commands_s));
         }
