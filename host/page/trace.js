@@ -190,7 +190,7 @@ export class Trace {
   nextEvent(direction) {
     const middle = this.to_s - this.span_s / 2;
     const ahead = this.source.happenings
-      .filter((one) => (one.at_s - middle) * direction > this.span_s * 1e-3)
+      .filter((one) => one.type === "event" && one.kind !== "nuisance" && one.board === this.serial && (one.at_s - middle) * direction > this.span_s * 1e-3)
       .sort((a, b) => (a.at_s - b.at_s) * direction);
     if (ahead.length) this.visit(ahead[0].at_s, Math.min(this.span_s, 10));
   }
@@ -282,7 +282,8 @@ export class Trace {
       const [low, high] = extremes.map((value) => quantity(value, (extremes[1] - extremes[0]) / 50, "A"));
       return `${name}: ${low.text} ${low.unit} to ${high.text} ${high.unit}`;
     };
-    const inView = this.source.happenings.filter((one) => one.at_s >= this.from_s && one.at_s <= this.to_s && one.type === "event");
+    const inView = this.source.happenings.filter((one) => one.at_s >= this.from_s && one.at_s <= this.to_s && one.type === "event" && one.kind !== "nuisance"
+      && one.board === this.serial);
     const made = this.made_share < 1 && !this.isRecent
       ? ` The extremes of this run are being made from its recording, ${Math.floor(this.made_share * 100)} % so far; then it is shown.` : "";
     const unlisted = !this.isRecent && this.window?.unlisted > 0

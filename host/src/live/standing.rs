@@ -89,7 +89,8 @@ impl SoakView {
             sentences.push("Not enough data yet.".to_owned());
         }
         if faults > 0 {
-            sentences.push(format!("{faults} short faults so far."));
+            let noun = if faults == 1 { "fault" } else { "faults" };
+            sentences.push(format!("{faults} short {noun} so far."));
         }
         Self {
             run,
