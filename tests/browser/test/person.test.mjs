@@ -98,6 +98,13 @@ test("what is on the bench is written into the job, and the figures bear its nam
 });
 
 test("an alteration is written down and ticked, in the page and on the disk", async () => {
+  // What cannot be done is said where it is seen, however far down one is.
+  await page.locator("#close-job").scrollIntoViewIfNeeded();
+  await page.locator("#close-job").click();
+  await page.locator("#sure").getByRole("button", { name: "Yes" }).click();
+  await says("#trouble", /a run is being recorded/);
+  const told = await page.locator("#trouble").boundingBox();
+  assert.ok(told.y >= 0 && told.y + told.height < 1000, `said at ${told.y}`);
   await page.getByLabel("What, and where").fill("cut track at R12");
   await page.getByLabel("Why").fill("for the shunt");
   await page.getByRole("button", { name: "Write down, before doing it" }).click();
