@@ -7,8 +7,8 @@ const text = new TextDecoder();
 
 /**
  * @param {Uint8Array} file the bytes of the ELF file
- * @returns {{segments: {address: number, data: Uint8Array}[], symbols: Map<string, number>}} loadable segments by
- *   physical (load) address, and symbol values by name
+ * @returns {{segments: {address: number, data: Uint8Array}[], symbols: Map<string, number>,
+ *   sizes: Map<string, number>}} loadable segments by physical (load) address, and symbols' values and sizes by name
  */
 export function readElf(file) {
   const view = new DataView(file.buffer, file.byteOffset, file.byteLength);
@@ -31,6 +31,7 @@ export function readElf(file) {
   }
 
   const symbols = new Map();
+  const sizes = new Map();
   const section = (index) => word(32) + index * half(46);
   for (let index = 0; index < half(48); index++) {
     const at = section(index);
@@ -39,8 +40,10 @@ export function readElf(file) {
     for (let entry = word(at + 16), end = entry + word(at + 20); entry < end; entry += 16) {
       const from = names + word(entry);
       const name = text.decode(file.subarray(from, file.indexOf(0, from)));
-      if (name) symbols.set(name, word(entry + 4));
+      if (!name) continue;
+      symbols.set(name, word(entry + 4));
+      sizes.set(name, word(entry + 8));
     }
   }
-  return { segments, symbols };
+  return { segments, symbols, sizes };
 }

@@ -37,14 +37,15 @@ pub struct Table {
 }
 
 /// The order of the commands in README.
-const ORDER: [&str; 7] = [
+const ORDER: [&str; 8] = [
     "--bench wire",
     "--bench off_line",
     "peers.py",
     "answer-windows",
     "at-rest",
-    "figures",
+    "figures.mjs",
     "building.py",
+    "growth.py",
 ];
 
 fn record_file() -> PathBuf {
