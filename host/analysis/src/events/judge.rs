@@ -168,6 +168,15 @@ fn both_channels(shape: &Shape, around: &Circumstances<'_>, other_channel: usize
     let (relative, uncertainty) = other.relative(shape.base_a);
     let share = around.settings.image_share;
     let alike = in_spreads > 0.0 && other.quick[0].abs() > 3.0 && other.quick[1].abs() > 3.0;
+    if other.answers_jumps {
+        return Some(say(
+            EventKind::Nuisance,
+            format!(
+                "channel {other_channel} jumped the other way at the same instants, several times as far: its image \
+                 through the common source, as this stage's reservoir takes it up"
+            ),
+        ));
+    }
     if shape.isolated && alike {
         // Or a fault too short for its shape to tell, and its image. Then the share is that of longer faults' images; if
         // none has been seen, only like currents have images, and a fault takes current away.

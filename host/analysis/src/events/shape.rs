@@ -2,6 +2,11 @@
 
 use super::channel::{Channel, Excursion};
 
+/// What one stage draws less lifts the rail of the other by the resistance they share, and the other's reservoir takes
+/// that up: the surge is as large as the jump times the shared resistance over the reservoir's own path, which is larger
+/// (common practice, no source).
+const JUMP_RATIO: f64 = 3.0;
+
 /// What an excursion looks like once its look-ahead is over.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Shape {
@@ -36,6 +41,9 @@ pub(super) struct Other {
     /// How far the reading at which this channel departed most stands from its neighbours, on this channel and on the
     /// other, in multiples of what is usual there.
     pub(super) quick: [f64; 2],
+    /// Every reading that departs on this channel stands beside a jump of the other, the other way and several times as
+    /// large.
+    pub(super) answers_jumps: bool,
     pub(super) known: bool,
 }
 
@@ -151,16 +159,42 @@ pub(super) fn shape(channel: &Channel, excursion: &Excursion, beside: &Channel) 
         ),
         isolated: isolated(channel, largest_at, base_a),
         opposite_a: least,
-        other: other(
-            channel,
-            beside,
-            onset,
-            end,
-            channel.spans.settle,
-            base_a,
-            largest_at,
-        ),
+        other: Other {
+            answers_jumps: clear && answers_jumps(channel, beside, onset..end, base_a, 0.5 * depth),
+            ..other(
+                channel,
+                beside,
+                onset,
+                end,
+                channel.spans.settle,
+                base_a,
+                largest_at,
+            )
+        },
     }
+}
+
+/// Whether each reading of `span` that is further than `away_a` from its level stands beside a jump of the other channel,
+/// from one reading to the next, the other way and [`JUMP_RATIO`] times as large. A conversion may begin before the jump
+/// and the surge that answers it may last two.
+fn answers_jumps(
+    channel: &Channel,
+    beside: &Channel,
+    span: std::ops::Range<u64>,
+    base_a: f64,
+    away_a: f64,
+) -> bool {
+    let (own, other) = (&channel.ring, &beside.ring);
+    span.clone().all(|position| {
+        let departure = own.at(position) - base_a;
+        let from = position.saturating_sub(2).max(other.oldest() + 1);
+        let to = (position + 2).min(other.end());
+        departure.abs() <= away_a
+            || (from..to).any(|at| {
+                let jump = other.at(at) - other.at(at - 1);
+                jump * departure < 0.0 && jump.abs() >= JUMP_RATIO * departure.abs()
+            })
+    })
 }
 
 /// Whether the reading at `position` departs alone: its neighbours by less than half of what it does.
@@ -201,6 +235,7 @@ fn other(
         gain_uncertainty: f64::INFINITY,
         base_a: 0.0,
         quick: [0.0; 2],
+        answers_jumps: false,
         known: false,
     };
     let length = (4 * (end - onset)).clamp(
@@ -235,6 +270,7 @@ fn other(
         gain_uncertainty: spread * (readings as f64 / own).sqrt(),
         base_a: other_base,
         quick: [quick(channel), quick(beside)],
+        answers_jumps: false,
         known: spread.is_finite(),
     }
 }

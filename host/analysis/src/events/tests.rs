@@ -313,6 +313,40 @@ fn an_image_through_the_common_source_is_no_fault_of_its_own() {
     assert!(of(1, 20.0).kind.is_fault());
 }
 
+/// A stage with a reservoir takes a surge when the other stage's current falls away, and gives one back when it returns.
+/// A fall by itself at such an instant, as large as the other's jump or with no jump beside it, stays a fault.
+#[test]
+fn what_a_reservoir_takes_up_is_the_image_of_the_others_jump() {
+    let mut samples = quiet(15, 1000.0, 30.0);
+    for start_s in [8.0, 12.0] {
+        add(&mut samples, 0, start_s, start_s + 0.005, -0.25);
+        add(&mut samples, 1, start_s - 0.001, start_s + 0.001, 0.017);
+        add(&mut samples, 1, start_s + 0.005, start_s + 0.006, -0.022);
+    }
+    add(&mut samples, 0, 16.0, 16.005, -0.25);
+    add(&mut samples, 1, 16.04, 16.043, -0.03);
+    add(&mut samples, 0, 20.0, 20.005, -0.05);
+    add(&mut samples, 1, 20.0, 20.005, 0.04);
+    let events = found(&samples);
+    let of = |channel: u8, at_s: f64| {
+        events
+            .iter()
+            .find(|event| event.channel == channel && (event.start_s - at_s).abs() < 0.003)
+            .unwrap_or_else(|| panic!("nothing on channel {channel} at {at_s} s: {events:#?}"))
+    };
+    for at_s in [8.0, 12.0] {
+        assert!(of(1, at_s).kind.is_fault(), "{:?}", of(1, at_s));
+        let image = of(2, at_s);
+        assert!(
+            image.kind == EventKind::Nuisance && image.reason.contains("reservoir"),
+            "{image:?}"
+        );
+    }
+    for at_s in [16.04, 20.0] {
+        assert!(of(2, at_s).kind.is_fault(), "{:?}", of(2, at_s));
+    }
+}
+
 /// A load of 20 ms every two seconds. Until its rhythm is known its pulses are faults like any other; then all of them
 /// are taken back, and no further one is.
 #[test]
