@@ -41,26 +41,40 @@ impl Replay {
     /// # Errors
     /// [`Exit::BadInput`] when the file cannot be read any further.
     pub fn next_output(&mut self) -> Result<Option<Output>, Fault> {
-        while self.ready.is_empty() {
-            let item = self
-                .reader
-                .next_item()
-                .map_err(|rule| Fault::new(Exit::BadInput, self.path.display().to_string(), rule))?;
-            let Some(item) = item else { return Ok(None) };
-            self.log.take(&item);
-            let Self { stream, ready, .. } = self;
-            let mut out = |output| ready.push_back(output);
-            match item {
-                LogItem::Chunk { records, .. } => {
-                    for record in &records {
-                        stream.take(record, &mut out);
-                    }
-                }
-                LogItem::Damage { .. } => stream.take(&Record::Lost, &mut out),
-                LogItem::TornTail { .. } => {}
-            }
-        }
+        let mut ready = std::mem::take(&mut self.ready);
+        while ready.is_empty() && self.read_chunk(&mut |output| ready.push_back(output))? {}
+        self.ready = ready;
         Ok(self.ready.pop_front())
+    }
+
+    /// Gives all that comes, in order.
+    ///
+    /// # Errors
+    /// As [`Self::next_output`].
+    pub fn each_output(&mut self, take: &mut impl FnMut(Output)) -> Result<(), Fault> {
+        self.ready.drain(..).for_each(&mut *take);
+        while self.read_chunk(take)? {}
+        Ok(())
+    }
+
+    /// Reads on by a chunk, or by what stands in place of one; false at the end.
+    fn read_chunk(&mut self, out: &mut impl FnMut(Output)) -> Result<bool, Fault> {
+        let item = self
+            .reader
+            .next_item()
+            .map_err(|rule| Fault::new(Exit::BadInput, self.path.display().to_string(), rule))?;
+        let Some(item) = item else { return Ok(false) };
+        self.log.take(&item);
+        match item {
+            LogItem::Chunk { records, .. } => {
+                for record in &records {
+                    self.stream.take(record, out);
+                }
+            }
+            LogItem::Damage { .. } => self.stream.take(&Record::Lost, out),
+            LogItem::TornTail { .. } => {}
+        }
+        Ok(true)
     }
 
     /// The stream so far: counts, the board's last hello, the clock.

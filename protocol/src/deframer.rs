@@ -3,6 +3,7 @@
 use serde::de::DeserializeOwned;
 
 use crate::frame::{CHECKED_BYTES_MAX, CRC_BYTES, FRAME_BYTES_MAX, checksum};
+use crate::stuffing::unstuff;
 
 /// Why the bytes between two delimiters are no message.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -122,8 +123,7 @@ fn open<'a>(stuffed: &[u8], checked: &'a mut [u8; CHECKED_BYTES_MAX]) -> Result<
     if stuffed.len() >= FRAME_BYTES_MAX {
         return Err(FrameFault::Oversized);
     }
-    let report = cobs::decode(stuffed, checked).map_err(|_| FrameFault::Stuffing)?;
-    let checked = checked.get(..report.frame_size()).ok_or(FrameFault::Stuffing)?;
+    let checked = unstuff(stuffed, checked).ok_or(FrameFault::Stuffing)?;
     match checked.split_last_chunk::<CRC_BYTES>() {
         None | Some(([], _)) => Err(FrameFault::Short),
         Some((body, crc)) if checksum(body) == u32::from_le_bytes(*crc) => Ok(body),
@@ -136,6 +136,10 @@ fn open<'a>(stuffed: &[u8], checked: &'a mut [u8; CHECKED_BYTES_MAX]) -> Result<
 /// `None` when the body is not a hello.
 #[must_use]
 pub fn protocol_version_of_hello(body: &[u8]) -> Option<u16> {
+    // The variant's number may be written longer than it need be.
+    if !matches!(body.first(), Some(0 | 0x80..)) {
+        return None;
+    }
     match postcard::take_from_bytes::<(u32, u16)>(body) {
         Ok(((0, version), _)) => Some(version),
         _ => None,

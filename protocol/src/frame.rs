@@ -5,6 +5,7 @@ use postcard::experimental::max_size::MaxSize;
 use serde::Serialize;
 
 use crate::from_board::FromBoard;
+use crate::stuffing::stuff;
 use crate::to_board::ToBoard;
 
 /// CRC-32/ISO-HDLC: polynomial 04C11DB7, reflected, start and final XOR all ones; check value CBF43926.
@@ -86,8 +87,7 @@ impl FrameBuffer {
         let crc = checksum(&self.checked[..body_len]);
         let checked_len = body_len + CRC_BYTES;
         self.checked[body_len..checked_len].copy_from_slice(&crc.to_le_bytes());
-        let encoded =
-            cobs::try_encode(&self.checked[..checked_len], &mut self.frame).map_err(|_| EncodeError)?;
+        let encoded = stuff(&self.checked[..checked_len], &mut self.frame).ok_or(EncodeError)?;
         let delimiter = self.frame.get_mut(encoded).ok_or(EncodeError)?;
         *delimiter = 0;
         Ok(&self.frame[..=encoded])

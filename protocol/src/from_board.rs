@@ -3,6 +3,7 @@
 use postcard::experimental::max_size::MaxSize;
 use serde::{Deserialize, Serialize};
 
+use crate::block_bytes::read_block;
 use crate::limits;
 use crate::quantities::{BoardTime, Channel, Command, ConversionTime, ShuntRange};
 use crate::readings::ReadingsBlock;
@@ -26,6 +27,35 @@ pub enum FromBoard {
     GuardTrip(GuardTrip),
     /// A command was not carried out, and why.
     Refusal(Refusal),
+}
+
+/// Which variant [`FromBoard::Readings`] is, in the byte before it.
+const READINGS: u8 = 1;
+
+impl FromBoard {
+    /// Reads the body of a frame; `None` when it is no message of this version.
+    ///
+    /// ```
+    /// use steadybench_protocol::{Deframer, FrameBuffer, FromBoard, Mark, MarkEdge, BoardTime};
+    ///
+    /// let mark = Mark { number: 3, time: BoardTime::from_micros(5_000_000), edge: MarkEdge::Pressed };
+    /// let mut buffer = FrameBuffer::new();
+    /// let mut bytes = buffer.encode(&FromBoard::Mark(mark)).expect("a frame buffer holds every message");
+    /// let mut deframer = Deframer::new();
+    /// let body = deframer.next_body(&mut bytes).expect("a whole frame").expect("an undamaged one");
+    /// assert_eq!(FromBoard::read(body), Some(FromBoard::Mark(mark)));
+    /// ```
+    #[inline]
+    #[must_use]
+    pub fn read(body: &[u8]) -> Option<Self> {
+        if let [READINGS, block @ ..] = body {
+            return read_block(block).map(Self::Readings);
+        }
+        match postcard::take_from_bytes(body) {
+            Ok((message, [])) => Some(message),
+            _ => None,
+        }
+    }
 }
 
 /// A board's name for itself, such as `pico` or `virtual greenhouse`.

@@ -31,6 +31,7 @@
 #![no_std]
 #![forbid(unsafe_code)]
 
+mod block_bytes;
 pub mod continuity;
 pub mod deframer;
 pub mod frame;
@@ -38,6 +39,7 @@ pub mod from_board;
 pub mod limits;
 pub mod quantities;
 pub mod readings;
+mod stuffing;
 pub mod to_board;
 
 pub use continuity::{Continuity, Placement};

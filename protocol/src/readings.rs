@@ -139,6 +139,31 @@ impl ReadingsBlock {
         [self.channels[0].code(position), self.channels[1].code(position)]
     }
 
+    /// The codes of a channel, 0 or 1, as the wire has them: one that is missing repeats the one before it, zero at the
+    /// start.
+    ///
+    /// # Panics
+    /// When `channel` is not below [`CHANNELS`].
+    #[must_use]
+    pub fn held_codes(&self, channel: usize) -> &[i32] {
+        &self.channels[channel].codes
+    }
+
+    /// Which codes of a channel are missing: bit `position` of a mask.
+    ///
+    /// # Panics
+    /// When `channel` is not below [`CHANNELS`].
+    #[must_use]
+    pub const fn missing_mask(&self, channel: usize) -> u32 {
+        self.channels[channel].missing
+    }
+
+    /// Which readings are [late](Self::is_late): bit `position` of a mask.
+    #[must_use]
+    pub const fn late_mask(&self) -> u32 {
+        self.late
+    }
+
     /// Whether the reading at `position` was taken more than half a period after its instant.
     #[must_use]
     pub const fn is_late(&self, position: usize) -> bool {
@@ -149,12 +174,29 @@ impl ReadingsBlock {
 /// The codes of one channel. Invariants: at most [`READINGS_PER_BLOCK_MAX`]; a missing one repeats its predecessor
 /// (zero at the start), so that it costs one byte on the wire and is the same everywhere.
 #[derive(Clone, Debug, PartialEq, Eq)]
-struct ChannelCodes {
+pub(crate) struct ChannelCodes {
     codes: Vec<i32, READINGS_PER_BLOCK_MAX>,
     missing: u32,
 }
 
 impl ChannelCodes {
+    /// Codes off the wire, with a mask of those that are missing.
+    pub(crate) fn new(codes: Vec<i32, READINGS_PER_BLOCK_MAX>, missing: u32) -> Result<Self, Contradiction> {
+        let channel = Self { codes, missing };
+        let held = |at: usize| if at == 0 { 0 } else { channel.codes[at - 1] };
+        let legal = missing == 0
+            || (0..u32::BITS as usize)
+                .filter(|at| missing & (1 << at) != 0)
+                .all(|at| at < channel.codes.len() && channel.codes[at] == held(at));
+        if legal {
+            Ok(channel)
+        } else {
+            Err(Contradiction(
+                "a missing reading that is out of place or not held",
+            ))
+        }
+    }
+
     fn push(&mut self, code: Option<i32>) -> Result<(), BlockFull> {
         let at = self.codes.len();
         let held = self.codes.last().copied().unwrap_or(0);
@@ -198,18 +240,7 @@ impl Serialize for Differences<'_> {
 impl<'de> Deserialize<'de> for ChannelCodes {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         let (Summed(codes), missing) = Deserialize::deserialize(deserializer)?;
-        let channel = Self { codes, missing };
-        let held = |at: usize| if at == 0 { 0 } else { channel.codes[at - 1] };
-        let legal = (0..u32::BITS as usize)
-            .filter(|at| missing & (1 << at) != 0)
-            .all(|at| at < channel.codes.len() && channel.codes[at] == held(at));
-        if legal {
-            Ok(channel)
-        } else {
-            Err(de::Error::custom(
-                "a missing reading that is out of place or not held",
-            ))
-        }
+        Self::new(codes, missing).map_err(de::Error::custom)
     }
 }
 
@@ -247,16 +278,17 @@ impl<'de> Deserialize<'de> for Summed {
 
 /// The block as it comes off the wire, before its parts are checked against each other.
 #[derive(Deserialize)]
-struct WireBlock {
-    first_index: u64,
-    first_time: BoardTime,
-    period_us: u32,
-    late: u32,
-    channels: [ChannelCodes; CHANNELS],
+pub(crate) struct WireBlock {
+    pub(crate) first_index: u64,
+    pub(crate) first_time: BoardTime,
+    pub(crate) period_us: u32,
+    pub(crate) late: u32,
+    pub(crate) channels: [ChannelCodes; CHANNELS],
 }
 
 /// The parts of a block contradict each other.
-struct Contradiction(&'static str);
+#[derive(Debug)]
+pub(crate) struct Contradiction(&'static str);
 
 impl core::fmt::Display for Contradiction {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {

@@ -49,6 +49,26 @@ pub(super) struct Estimator {
     /// Best of the group in progress, and how many it has had.
     group: Option<(Point, usize)>,
     first: Option<Point>,
+    /// What the line is at any place drawn from; `None` before the first exchange.
+    moments: Option<Moments>,
+}
+
+/// Of the points' places, weighted.
+#[derive(Clone, Copy, Debug)]
+struct Moments {
+    total: f64,
+    middle: f64,
+    /// About the middle, the prior included.
+    spread: f64,
+}
+
+/// One observation of "no rate at all" holds the slope.
+fn prior() -> f64 {
+    RATE_MAX.powi(-2)
+}
+
+fn weight(point: &Point) -> f64 {
+    point.half_delay_s.max(HALF_DELAY_FLOOR_S).powi(-2)
 }
 
 impl Estimator {
@@ -74,6 +94,25 @@ impl Estimator {
                 self.kept.pop_front();
             }
         }
+        self.moments = self.moments();
+    }
+
+    fn moments(&self) -> Option<Moments> {
+        let total: f64 = self.points().map(weight).sum();
+        if total == 0.0 {
+            return None;
+        }
+        let middle = self.points().map(|point| weight(point) * point.x_s).sum::<f64>() / total;
+        let spread = prior()
+            + self
+                .points()
+                .map(|point| weight(point) * (point.x_s - middle).powi(2))
+                .sum::<f64>();
+        Some(Moments {
+            total,
+            middle,
+            spread,
+        })
     }
 
     fn points(&self) -> impl Iterator<Item = &Point> {
@@ -87,23 +126,16 @@ impl Estimator {
     /// slope is held by one observation of "no rate at all" with the spread of [`RATE_MAX`], which matters only until
     /// the points span a few seconds.
     pub(super) fn at(&self, x_s: f64) -> Option<Estimate> {
-        let weight = |point: &Point| point.half_delay_s.max(HALF_DELAY_FLOOR_S).powi(-2);
-        let total: f64 = self.points().map(weight).sum();
-        if total == 0.0 {
-            return None;
-        }
-        let middle = self.points().map(|point| weight(point) * point.x_s).sum::<f64>() / total;
-        let prior = RATE_MAX.powi(-2);
-        let spread = prior
-            + self
-                .points()
-                .map(|point| weight(point) * (point.x_s - middle).powi(2))
-                .sum::<f64>();
+        let Moments {
+            total,
+            middle,
+            spread,
+        } = self.moments?;
         // Centred on the weighted middle, value and slope are independent; the prior touches the slope alone.
         let reach = (x_s - middle) / spread;
         let mut estimate = Estimate {
             y_s: 0.0,
-            bound_s: (reach * prior).abs() * RATE_MAX,
+            bound_s: (reach * prior()).abs() * RATE_MAX,
             slope: 0.0,
         };
         for point in self.points() {

@@ -16,6 +16,8 @@ use crate::port::{Connection, Incoming, Line, PortAddress, open, open_bench_agai
 use crate::recorder::{BoardIntroduction, HostMarkKind, Record, RecordSink, Stamp, serial_digits};
 use crate::stream::{Stream, refusal_words};
 
+mod telling;
+
 use super::faults;
 use super::frames::FrameCutter;
 use super::guard::GuardOptions;
@@ -245,7 +247,8 @@ impl Station {
     }
 
     /// Gives the records so far, and all to come, to the recorder; the readings to the analyst.
-    pub fn record_to(&mut self, sink: RecordSink, analyst: Box<Analyst>) {
+    pub fn record_to(&mut self, mut sink: RecordSink, analyst: Box<Analyst>) {
+        sink.bring_events();
         self.sink = Some(sink);
         self.analyst = Some(analyst);
         self.release();
@@ -278,10 +281,7 @@ impl Station {
             }
         }
         self.close_line();
-        if let Some(sink) = &mut self.sink {
-            // The recorder may have to wait for its disk.
-            tokio::task::block_in_place(|| sink.finish());
-        }
+        self.finish_recording();
         self.set_measuring(false);
     }
 
@@ -388,36 +388,6 @@ impl Station {
         }
     }
 
-    fn commit(&mut self, record: Record) {
-        let live = &mut *self.live.lock().unwrap_or_else(PoisonError::into_inner);
-        let (detection, hub, analyst) = (&mut self.detection, &self.hub, &mut self.analyst);
-        self.stream.take(&record, &mut |output| {
-            live.take(&output, hub);
-            if let Some(analyst) = analyst.as_mut() {
-                analyst.take(&output);
-            }
-            detection.take(&output, &mut |detected| {
-                live.take_event(&detected, hub);
-                if let Some(analyst) = analyst.as_mut() {
-                    analyst.take_event(&detected);
-                }
-            });
-        });
-        if let Record::Received { at_ns, .. } = &record {
-            detection.arrived(self.start + Duration::from_nanos(*at_ns));
-            while let Some(glimpsed) = detection.glimpse() {
-                live.take_glimpse(&glimpsed, hub);
-            }
-        }
-        if let Some(analyst) = analyst {
-            analyst.give();
-        }
-        live.count(&self.stream);
-        if let Some(sink) = &mut self.sink {
-            sink.push(record);
-        }
-    }
-
     fn release(&mut self) {
         for record in self.held.take().unwrap_or_default() {
             self.commit(record);
@@ -483,10 +453,7 @@ impl Station {
             Command::Record(sink, analyst) => self.record_to(sink, analyst),
             Command::Finish(done) => {
                 self.halt().await;
-                if let Some(sink) = &mut self.sink {
-                    // The recorder may have to wait for its disk.
-                    tokio::task::block_in_place(|| sink.finish());
-                }
+                self.finish_recording();
                 self.sink = None;
                 self.analyst = None;
                 let _ = done.send(());

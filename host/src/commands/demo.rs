@@ -284,7 +284,7 @@ impl Desk<'_> {
     fn show(&self, run: &Path, kind: Kind) -> Result<(), Fault> {
         let folder = RunFolder::open(run, None)?;
         let mut examination = Examination::begin(kind, &Settings::default(), &folder.marks_for(kind)?);
-        folder.each_sample(|sample| examination.push(sample))?;
+        folder.each(|seen| examination.take(seen))?;
         let shown = Shown {
             run: run.to_owned(),
             findings: examination.finish(),

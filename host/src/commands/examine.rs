@@ -10,7 +10,7 @@ use steadybench_analysis::sample::{Mark, MarkKind, Sample};
 use steadybench_analysis::steady::SteadyTolerance;
 
 use crate::console::Console;
-use crate::examine::{Examination, Findings, Kind, RunFolder, Settings, marks, settings, words};
+use crate::examine::{Examination, Findings, Kind, RunFolder, Seen, Settings, marks, settings, words};
 use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::quantity::parse_duration;
@@ -129,6 +129,7 @@ fn examine_run(
         .kind
         .or_else(|| run.kind())
         .ok_or_else(|| no_kind(&args.path))?;
+    let given = marks.is_some();
     let marks = match marks {
         Some(marks) => marks,
         None => run.marks_for(kind)?,
@@ -136,7 +137,11 @@ fn examine_run(
     let bar = console.progress(None, "reading");
     let beside = Beside::of(args, kind, settings, || Instrument::of_run(run))?;
     let mut pass = Pass::begin(args, Examination::begin(kind, settings, &marks), beside);
-    run.each_sample(|sample| pass.push(sample, &bar))?;
+    run.each(|seen| match seen {
+        Seen::Sample(sample) => pass.push(sample, &bar),
+        Seen::Mark(mark) if !given => pass.examination.mark(mark),
+        Seen::Mark(_) => {}
+    })?;
     bar.finish_and_clear();
     let survey = run.survey();
     for board in survey.opened.iter().flat_map(|opened| &opened.board) {

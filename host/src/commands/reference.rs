@@ -7,7 +7,7 @@ use serde::Serialize;
 use steadybench_analysis::steady::SteadyTolerance;
 
 use crate::console::Console;
-use crate::examine::{Examination, Findings, Kind, RunFolder, Settings};
+use crate::examine::{Examination, Findings, Kind, RunFolder, Seen, Settings};
 use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::grid::grid;
@@ -103,10 +103,14 @@ fn keep(args: &Keep, console: &Console) -> Result<Exit, Fault> {
     let bar = console.progress(None, "reading");
     let mut examination = Examination::begin(kind, &settings, &run.marks_for(kind)?);
     let mut watch = SteadyWatch::default();
-    run.each_sample(|sample| {
-        if sample.time_s >= args.skip.as_secs_f64() {
-            examination.push(sample);
-            watch.push(sample);
+    run.each(|seen| {
+        match seen {
+            Seen::Sample(sample) if sample.time_s < args.skip.as_secs_f64() => {}
+            Seen::Sample(sample) => {
+                examination.push(sample);
+                watch.push(sample);
+            }
+            Seen::Mark(mark) => examination.mark(mark),
         }
         bar.tick();
     })?;

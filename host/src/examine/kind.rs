@@ -18,10 +18,11 @@ pub enum Kind {
 }
 
 impl Kind {
-    /// Whether the operator's marks matter to it.
+    /// Whether it must know the operator's marks before the readings they belong to. A soak takes them as they come, which
+    /// saves reading a night twice; switch-ons and twins heed none.
     #[must_use]
-    pub const fn heeds_marks(self) -> bool {
-        matches!(self, Self::Tap | Self::Soak)
+    pub const fn heeds_marks_beforehand(self) -> bool {
+        matches!(self, Self::Tap)
     }
 
     /// The kind that a table is beyond doubt: taps are marked, or it is slow or long. `None` is doubt.

@@ -25,7 +25,7 @@ use steadybench_analysis::tap::{TapExamination, TapFindings};
 use steadybench_analysis::twins::{TwinExamination, TwinFindings};
 
 pub use kind::Kind;
-pub use run_folder::RunFolder;
+pub use run_folder::{RunFolder, Seen};
 pub use settings::Settings;
 pub use soak::{SoakPass, SoakPassFindings};
 
@@ -74,6 +74,21 @@ impl Examination {
             Self::Soak(examination) => examination.push(sample),
             Self::PowerUp(examination) => examination.push(sample),
             Self::Twins(examination) => examination.push(sample),
+        }
+    }
+
+    /// Takes a mark met on the way, where the kind does not [know it beforehand](Kind::heeds_marks_beforehand).
+    pub fn mark(&mut self, mark: &Mark) {
+        if let Self::Soak(examination) = self {
+            examination.mark(mark);
+        }
+    }
+
+    /// Takes what a recording gives, in its order.
+    pub fn take(&mut self, seen: Seen<'_>) {
+        match seen {
+            Seen::Sample(sample) => self.push(sample),
+            Seen::Mark(mark) => self.mark(mark),
         }
     }
 

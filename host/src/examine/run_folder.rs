@@ -15,6 +15,15 @@ use crate::stream::{MarkRow, MarkSource, Output};
 
 use super::Kind;
 
+/// What a recording gives.
+#[derive(Clone, Copy, Debug)]
+pub enum Seen<'a> {
+    /// A reading instant.
+    Sample(&'a Sample),
+    /// A mark.
+    Mark(&'a Mark),
+}
+
 /// A run folder that was found fit to be examined.
 #[derive(Debug)]
 pub struct RunFolder {
@@ -86,44 +95,62 @@ impl RunFolder {
         Replay::open(&self.log)
     }
 
-    /// Gives every sample of the recording in order of time, and returns the marks met on the way, in order of time too.
-    /// A torn tail is an end like any other.
+    /// Gives every sample and every mark of the recording as they came: samples in order of time, marks among them at
+    /// about theirs, so that a mark may stand behind what it marks. A torn tail is an end like any other.
     ///
     /// # Errors
     /// When the recording cannot be read to its end.
-    pub fn each_sample(&self, mut take: impl FnMut(&Sample)) -> Result<Vec<Mark>, Fault> {
-        let mut replay = self.replay()?;
-        let mut marks = Vec::new();
+    pub fn each(&self, mut take: impl FnMut(Seen<'_>)) -> Result<(), Fault> {
         let mut place = String::from("foot switch");
-        while let Some(output) = replay.next_output()? {
-            match output {
-                Output::Reading(reading) => {
-                    if let Some(sample) = sample_of(&reading) {
-                        take(&sample);
-                    }
+        self.replay()?.each_output(&mut |output| match output {
+            Output::Reading(reading) => {
+                if let Some(sample) = sample_of(&reading) {
+                    take(Seen::Sample(&sample));
                 }
-                Output::Mark(row) => marks.extend(mark_of(&row, &mut place)),
-                _ => {}
             }
-        }
-        marks.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
-        Ok(marks)
+            Output::Mark(row) => {
+                if let Some(mark) = mark_of(&row, &mut place) {
+                    take(Seen::Mark(&mark));
+                }
+            }
+            _ => {}
+        })
     }
 
-    /// Every mark of the recording: a pass of its own, since a mark may stand behind what it marks.
+    /// Gives every sample of the recording in order of time.
+    ///
+    /// # Errors
+    /// When the recording cannot be read to its end.
+    pub fn each_sample(&self, mut take: impl FnMut(&Sample)) -> Result<(), Fault> {
+        self.each(|seen| {
+            if let Seen::Sample(sample) = seen {
+                take(sample);
+            }
+        })
+    }
+
+    /// Every mark of the recording, in order of time: a pass of its own, since a mark may stand behind what it marks.
     ///
     /// # Errors
     /// When the recording cannot be read to its end.
     pub fn marks(&self) -> Result<Vec<Mark>, Fault> {
-        self.each_sample(|_| {})
+        let mut marks = Vec::new();
+        self.each(|seen| {
+            if let Seen::Mark(mark) = seen {
+                marks.push(mark.clone());
+            }
+        })?;
+        marks.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+        Ok(marks)
     }
 
-    /// The marks that an examination as `kind` asks for; none are read for one that heeds none.
+    /// The marks that an examination as `kind` asks for beforehand; none are read for one that takes them as they come, or
+    /// heeds none.
     ///
     /// # Errors
     /// When the recording cannot be read to its end.
     pub fn marks_for(&self, kind: Kind) -> Result<Vec<Mark>, Fault> {
-        if kind.heeds_marks() {
+        if kind.heeds_marks_beforehand() {
             self.marks()
         } else {
             Ok(Vec::new())

@@ -81,6 +81,12 @@ impl SoakPass {
         }
     }
 
+    /// Takes a mark, before or after the fact.
+    pub fn mark(&mut self, mark: &Mark) {
+        self.detector.mark(mark);
+        self.take_news();
+    }
+
     fn take_news(&mut self) {
         while let Some(update) = self.detector.next_update() {
             let (EventUpdate::Found(event) | EventUpdate::Revised(event)) = update;

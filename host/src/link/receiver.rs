@@ -107,7 +107,7 @@ impl Receiver {
             self.counts.frames += 1;
             return Some(Received::OtherVersion(version));
         }
-        let Ok((message, [])) = postcard::take_from_bytes::<FromBoard>(body) else {
+        let Some(message) = FromBoard::read(body) else {
             self.counts.damaged += 1;
             return Some(Received::Damaged(FrameFault::Body));
         };

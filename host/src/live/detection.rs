@@ -61,7 +61,8 @@ impl std::fmt::Debug for Detection {
 }
 
 impl Detection {
-    /// Takes what the stream gave, and gives what that brings to light.
+    /// Takes what the stream gave, and gives what that brings to light, some 20 ms of readings at a time; [`Self::settle`]
+    /// waits for none.
     pub fn take(&mut self, output: &Output, found: &mut impl FnMut(Detected)) {
         match output {
             // The rate is the board's own; a board that is set up is met before its first reading.
@@ -75,6 +76,12 @@ impl Detection {
             Output::Mark(mark) => self.take_mark(mark),
             _ => return,
         }
+        self.give(found);
+    }
+
+    /// Gives what the readings so far bring to light, as when a read of the port brought no more.
+    pub fn settle(&mut self, found: &mut impl FnMut(Detected)) {
+        self.detector.settle();
         self.give(found);
     }
 

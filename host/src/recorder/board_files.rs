@@ -13,6 +13,7 @@ use super::decimal::Instants;
 use super::files::FileLayer;
 use super::minutes::{self, Minutes, put_interval};
 use super::plan::{FullRate, RunPlan};
+use super::sink::Entry;
 use super::spool::Spool;
 use super::wire_log::{Record, chunk};
 
@@ -29,7 +30,10 @@ pub(super) struct BoardFiles {
     until_utc_us: Option<i64>,
     full_rate_until_us: i64,
     minutes: Minutes,
-    detection: Detection,
+    /// Where nobody tells of events, they are looked for here.
+    detection: Option<Detection>,
+    /// Events told of, each with the number of records in the chunk before it.
+    events: Vec<(usize, Detected)>,
     sheets: SheetWriter,
     /// Where in `wire.log` the chunk in progress will begin.
     wire_offset: u64,
@@ -73,7 +77,8 @@ impl BoardFiles {
             until_utc_us: None,
             full_rate_until_us,
             minutes: Minutes::new(plan.interval_us),
-            detection: Detection::default(),
+            detection: Some(Detection::default()),
+            events: Vec::new(),
             sheets: SheetWriter::new(plan.configure.reading_period_us),
             wire_offset: chunk::file_header().len() as u64,
             wire: make("wire.log", &chunk::file_header())?,
@@ -114,6 +119,21 @@ impl BoardFiles {
         self.raw_bytes + self.spools().map(Spool::waiting_bytes).sum::<usize>()
     }
 
+    /// Takes what is told of the board. True when the chunk in progress is full.
+    pub(super) fn take_entry(&mut self, entry: Entry) -> bool {
+        match entry {
+            Entry::Record(record) => self.take(record),
+            Entry::Event(detected) => {
+                self.events.push((self.records.len(), *detected));
+                false
+            }
+            Entry::EventsComeAlong => {
+                self.detection = None;
+                false
+            }
+        }
+    }
+
     /// Takes a record into the chunk in progress. True when the chunk is full.
     pub(super) fn take(&mut self, record: Record) -> bool {
         self.raw_bytes += chunk::record_bytes(&record);
@@ -137,15 +157,16 @@ impl BoardFiles {
 
     /// Closes the chunk in progress and has it and its rows wait for the disk.
     pub(super) fn seal(&mut self) -> io::Result<()> {
-        if self.records.is_empty() {
+        if self.records.is_empty() && self.events.is_empty() {
             return Ok(());
         }
         let mut rows = Rows::default();
+        let mut events = std::mem::take(&mut self.events).into_iter().peekable();
         let records = std::mem::take(&mut self.records);
         let raw_bytes = std::mem::take(&mut self.raw_bytes);
         let mut full_sheets = Vec::new();
-        for record in &records {
-            let stream = &mut self.stream;
+        // One turn more than there are records, for the events after the last.
+        for place in 0..=records.len() {
             let mut row_writer = RowWriter {
                 units: &mut self.units,
                 minutes: &mut self.minutes,
@@ -153,13 +174,30 @@ impl BoardFiles {
                 until_utc_us: &mut self.until_utc_us,
                 rows: &mut rows,
             };
-            let detection = &mut self.detection;
+            while let Some((_, detected)) = events.next_if(|(after, _)| *after <= place) {
+                row_writer.put_event(&detected);
+            }
+            let Some(record) = records.get(place) else { break };
             let (sheets, wire_offset) = (&mut self.sheets, self.wire_offset);
-            stream.take(record, &mut |output| {
+            let detection = &mut self.detection;
+            self.stream.take(record, &mut |output| {
                 row_writer.put(&output);
                 sheets.take(&output, wire_offset, &mut full_sheets);
-                detection.take(&output, &mut |detected| row_writer.put_event(&detected));
+                if let Some(detection) = detection {
+                    detection.take(&output, &mut |detected| row_writer.put_event(&detected));
+                }
             });
+            if let Some(detection) = detection {
+                detection.settle(&mut |detected| row_writer.put_event(&detected));
+            }
+        }
+        // What is left stands behind records that had to be forgotten.
+        for (_, detected) in events {
+            self.put_event(&mut rows.events, &detected);
+        }
+        if records.is_empty() {
+            self.push_rows(rows);
+            return Ok(());
         }
         let chunk = chunk::seal(self.sequence, &records, raw_bytes, self.until_utc_us)?;
         self.wire_offset += chunk.len() as u64;
@@ -168,6 +206,12 @@ impl BoardFiles {
         self.sequence = self.sequence.wrapping_add(1);
         self.push_rows(rows);
         Ok(())
+    }
+
+    fn put_event(&self, text: &mut String, detected: &Detected) {
+        if let Some(units) = &self.units {
+            csv_rows::put_event(text, detected, units);
+        }
     }
 
     fn push_rows(&mut self, rows: Rows) {
@@ -192,8 +236,9 @@ impl BoardFiles {
             }
             self.minutes_csv.push(text.into_bytes());
             let mut text = String::new();
-            self.detection
-                .finish(&mut |detected| csv_rows::put_event(&mut text, &detected, units));
+            if let Some(detection) = &mut self.detection {
+                detection.finish(&mut |detected| csv_rows::put_event(&mut text, &detected, units));
+            }
             self.events_csv.push(text.into_bytes());
         }
         Ok(())

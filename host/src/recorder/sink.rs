@@ -7,12 +7,29 @@ use std::sync::{Arc, Mutex, PoisonError};
 use serde::Serialize;
 
 use super::wire_log::Record;
+use crate::live::Detected;
 
 /// What the recorder is told.
 #[derive(Debug)]
 pub(super) enum ToRecorder {
-    Record { board: usize, record: Record },
+    Entry { board: usize, entry: Entry },
     Close { reason: String },
+}
+
+/// What goes in for one board.
+#[derive(Debug)]
+pub(super) enum Entry {
+    Record(Record),
+    /// An event that was found in the records before.
+    Event(Box<Detected>),
+    /// Events are going to be told; none are to be looked for.
+    EventsComeAlong,
+}
+
+impl Entry {
+    const fn may_be_lost(&self) -> bool {
+        matches!(self, Self::Record(record) if record.may_be_lost())
+    }
 }
 
 /// How the recorder is doing.
@@ -35,7 +52,7 @@ pub struct RecordSink {
     /// Whether received bytes were dropped since the last record that went in.
     lost: bool,
     /// What may not be dropped and found no room.
-    kept: VecDeque<Record>,
+    kept: VecDeque<Entry>,
 }
 
 /// More than these can wait only when the queue has been full for hours; then the oldest goes.
@@ -56,48 +73,63 @@ impl RecordSink {
         }
     }
 
+    /// Says that whoever gives the records looks for events in them and tells these, so that the recorder need not look
+    /// for them a second time. To be said before the first record.
+    pub fn bring_events(&mut self) {
+        self.put(Entry::EventsComeAlong);
+    }
+
+    /// Tells of an event that was found in the records given so far.
+    pub fn push_event(&mut self, detected: Detected) {
+        self.put(Entry::Event(Box::new(detected)));
+    }
+
     /// Gives a record to the recorder. Received bytes that find its queue full are lost, and that is recorded; anything
     /// else waits here and goes in with the next.
     pub fn push(&mut self, record: Record) {
-        self.flush();
-        if self.kept.is_empty() && !self.lost {
-            if let Err(record) = self.offer(record) {
-                self.keep(record);
-            }
-        } else {
-            self.keep(record);
-        }
+        self.put(Entry::Record(record));
     }
 
     /// As [`Self::push`], but waits for room: for runs in virtual time, whose boards can be held up.
     pub fn push_and_wait(&mut self, record: Record) {
         self.flush();
-        let board = self.board;
+        let (board, entry) = (self.board, Entry::Record(record));
         // A recorder that has died says so when it is closed.
-        let _ = self.sender.send(ToRecorder::Record { board, record });
+        let _ = self.sender.send(ToRecorder::Entry { board, entry });
     }
 
-    fn keep(&mut self, record: Record) {
-        if record.may_be_lost() {
+    fn put(&mut self, entry: Entry) {
+        self.flush();
+        if self.kept.is_empty() && !self.lost {
+            if let Err(entry) = self.offer(entry) {
+                self.keep(entry);
+            }
+        } else {
+            self.keep(entry);
+        }
+    }
+
+    fn keep(&mut self, entry: Entry) {
+        if entry.may_be_lost() {
             self.lost = true;
             self.status.lock().unwrap_or_else(PoisonError::into_inner).lost = true;
             // Stated wherever some are missing: what is kept between them may hold readings too.
-            if self.kept.back() != Some(&Record::Lost) {
-                self.kept.push_back(Record::Lost);
+            if !matches!(self.kept.back(), Some(Entry::Record(Record::Lost))) {
+                self.kept.push_back(Entry::Record(Record::Lost));
             }
             return;
         }
         if self.kept.len() == KEPT_MAX {
             self.kept.pop_front();
         }
-        self.kept.push_back(record);
+        self.kept.push_back(entry);
     }
 
     /// Tries again to give what waits here.
     pub fn flush(&mut self) {
-        while let Some(record) = self.kept.pop_front() {
-            if let Err(record) = self.offer(record) {
-                self.kept.push_front(record);
+        while let Some(entry) = self.kept.pop_front() {
+            if let Err(entry) = self.offer(entry) {
+                self.kept.push_front(entry);
                 return;
             }
         }
@@ -107,18 +139,18 @@ impl RecordSink {
     /// Gives what waits here and waits for room: nothing follows.
     pub fn finish(&mut self) {
         let board = self.board;
-        for record in self.kept.drain(..) {
+        for entry in self.kept.drain(..) {
             // A recorder that has died says so when it is closed.
-            let _ = self.sender.send(ToRecorder::Record { board, record });
+            let _ = self.sender.send(ToRecorder::Entry { board, entry });
         }
     }
 
-    fn offer(&self, record: Record) -> Result<(), Record> {
+    fn offer(&self, entry: Entry) -> Result<(), Entry> {
         let board = self.board;
-        match self.sender.try_send(ToRecorder::Record { board, record }) {
+        match self.sender.try_send(ToRecorder::Entry { board, entry }) {
             Ok(()) => Ok(()),
             Err(TrySendError::Full(message) | TrySendError::Disconnected(message)) => match message {
-                ToRecorder::Record { record, .. } => Err(record),
+                ToRecorder::Entry { entry, .. } => Err(entry),
                 ToRecorder::Close { .. } => Ok(()),
             },
         }

@@ -181,10 +181,10 @@ impl Writer {
         let reason = loop {
             let wait = due.saturating_duration_since(Instant::now());
             let full = match receiver.recv_timeout(wait) {
-                Ok(ToRecorder::Record { board, record }) => self
+                Ok(ToRecorder::Entry { board, entry }) => self
                     .files
                     .get_mut(board)
-                    .is_some_and(|(_, _, files)| files.take(record)),
+                    .is_some_and(|(_, _, files)| files.take_entry(entry)),
                 Ok(ToRecorder::Close { reason }) => break reason,
                 Err(RecvTimeoutError::Timeout) => true,
                 Err(RecvTimeoutError::Disconnected) => break "the program ended".to_owned(),

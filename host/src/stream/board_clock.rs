@@ -70,8 +70,9 @@ impl BoardClock {
         self.map.take(&exchange)
     }
 
-    /// Notes the first reading of the run or of a boot, and that readings are coming.
-    pub(super) fn reading(&mut self, first: BoardTime, last: BoardTime, received_ns: u64) {
+    /// Notes the first reading of the run or of a boot, and that readings are coming; gives the instant of the first of
+    /// these.
+    pub(super) fn reading(&mut self, first: BoardTime, last: BoardTime, received_ns: u64) -> When {
         let monotonic_us = micros(received_ns);
         if self.origin.is_none() {
             let base_us = match self.before {
@@ -80,13 +81,17 @@ impl BoardClock {
             };
             self.origin = Some((first, base_us));
         }
-        if let Some(elapsed_us) = self.elapsed_us(last) {
+        // The map is asked once a block: within one block its rate cannot make 5 µs of difference.
+        let when = self.when(first);
+        let end = when.plus_micros(last.micros_since(first).unwrap_or(0));
+        if let Some(elapsed_us) = end.elapsed_us {
             self.last = Some(Anchor {
                 elapsed_us,
-                utc_us: self.utc_us(last),
+                utc_us: end.utc.map(|instant| instant.utc.as_microsecond()),
                 monotonic_us,
             });
         }
+        when
     }
 
     /// Microseconds from a reading of the boot before to the first of this one. The monotonic clock may stand still

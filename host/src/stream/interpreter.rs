@@ -204,7 +204,7 @@ impl Stream {
         out: &mut impl FnMut(Output),
     ) {
         let last = block.time(block.len().saturating_sub(1));
-        self.clock.reading(block.time(0), last, at_ns);
+        let first = self.clock.reading(block.time(0), last, at_ns);
         if let Some(when) = self.end_before.take() {
             self.give_gap_between_boots(when, block.time(0), out);
         }
@@ -215,8 +215,6 @@ impl Stream {
         self.lost_on_host = false;
         self.damaged_before = self.receiver.counts().damaged;
         self.end = Some((block.next_index(), block.time(block.len()), block.period_us()));
-        // The map is asked once a block: within one block its rate cannot make 5 µs of difference.
-        let first = self.clock.when(block.time(0));
         for position in 0..block.len() {
             let time = block.time(position);
             let since_us = time.micros_since(block.time(0)).unwrap_or(0);

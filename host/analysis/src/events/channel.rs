@@ -1,5 +1,6 @@
 //! One channel: its time scales, and the excursion that may be under way.
 
+use super::calm::ChannelBefore;
 use super::ring::SumRing;
 use super::scale::Scale;
 use super::settings::EventSettings;
@@ -82,6 +83,8 @@ pub(super) struct Channel {
     noise_a: f64,
     pub(super) quick_noise_a: f64,
     noise_share: f64,
+    /// From this position on that is the share.
+    noise_settled: u64,
 }
 
 impl Channel {
@@ -127,6 +130,7 @@ impl Channel {
             noise_a: 0.0,
             quick_noise_a: 0.0,
             noise_share: 1.0 / (5.0 * rate_hz),
+            noise_settled: (10.0 * rate_hz).ceil() as u64,
         }
     }
 
@@ -138,11 +142,7 @@ impl Channel {
                 self.level_a = raw;
             }
             self.missing = 0;
-            let step = (raw - self.last_raw).abs();
-            if step > 1e-9 && step < self.step_a {
-                self.step_a = step;
-            }
-            self.last_raw = raw;
+            self.follow_step(raw);
             if self.level_a.is_nan() {
                 self.level_a = raw;
             }
@@ -151,6 +151,15 @@ impl Channel {
             self.missing += 1;
             None
         }
+    }
+
+    /// Takes note of the step from the reading before.
+    pub(super) fn follow_step(&mut self, raw: f64) {
+        let step = (raw - self.last_raw).abs();
+        if step > 1e-9 && step < self.step_a {
+            self.step_a = step;
+        }
+        self.last_raw = raw;
     }
 
     /// The level that ripple stands on now; `None` where ripple cannot be learned: in the first moments of an
@@ -244,10 +253,73 @@ impl Channel {
         }
     }
 
+    /// Whether the next readings can be taken as a block: nothing is under way, and every statistic looks at readings only
+    /// that may be compared.
+    pub(super) fn is_calm(&self) -> bool {
+        let reach = self.scales.iter().map(Scale::reach).max().unwrap_or(0);
+        self.excursion.is_none()
+            && !self.is_missing()
+            && self.learned >= self.untaught
+            && self.ring.end() >= self.since + reach
+    }
+
+    /// What [`Self::go_on`] changes.
+    pub(super) const fn before(&self) -> ChannelBefore {
+        ChannelBefore {
+            ring: self.ring.mark(),
+            level_a: self.level_a,
+            opened: self.opened,
+            step_a: self.step_a,
+            last_raw: self.last_raw,
+            learned: self.learned,
+            noise_a: self.noise_a,
+            quick_noise_a: self.quick_noise_a,
+        }
+    }
+
+    /// Goes back to before the readings that were taken by [`Self::go_on`] since.
+    pub(super) const fn take_back(&mut self, before: ChannelBefore) {
+        self.ring.take_back(before.ring);
+        self.level_a = before.level_a;
+        self.opened = before.opened;
+        self.step_a = before.step_a;
+        self.last_raw = before.last_raw;
+        self.learned = before.learned;
+        self.noise_a = before.noise_a;
+        self.quick_noise_a = before.quick_noise_a;
+    }
+
+    /// Takes the next reading, ripple removed, of a block: as [`Self::push`] where nothing is under way, but for the
+    /// scales.
+    pub(super) fn go_on(&mut self, value: f64) {
+        self.ring.push(value);
+        self.level_a += (value - self.level_a) * self.level_share;
+        self.measure_noise(value);
+        self.opened -= self.opened * self.opened_share;
+        self.learned += 1;
+    }
+
+    /// Works out the statistics of a block of so many readings; says whether one passes a threshold.
+    pub(super) fn work_out(&mut self, readings: usize) -> bool {
+        let ring = &self.ring;
+        self.scales.iter_mut().any(|scale| scale.work_out(ring, readings))
+    }
+
+    /// Learns the statistics of that block.
+    pub(super) fn learn_block(&mut self, readings: usize) {
+        for scale in &mut self.scales {
+            scale.learn_fresh(&self.ring, self.since, readings);
+        }
+    }
+
     fn measure_noise(&mut self, value: f64) {
         let end = self.ring.end();
         // At the start the share is larger, so that the first seconds count.
-        let share = self.noise_share.max(2.0 / (end as f64 + 20.0));
+        let share = if end < self.noise_settled {
+            self.noise_share.max(2.0 / (end as f64 + 20.0))
+        } else {
+            self.noise_share
+        };
         let follow = |mean: &mut f64, value: f64| {
             let seen = if *mean > 0.0 {
                 value.min(4.0 * *mean)

@@ -2,16 +2,22 @@
 
 use std::collections::VecDeque;
 
+use super::calm::BLOCK;
 use super::model::{Event, EventKind, EventUpdate};
 use super::running::Running;
 use super::settings::EventSettings;
 use super::spacing::{LOOKED_AT, median_spacing};
 use crate::sample::{Mark, MarkKind, Sample};
 
+/// Readings wait for a block of them to be worked on at once, at most for so long, in seconds.
+const WAIT_S: f64 = 0.02;
+
 /// Finds events on two channels in a stream of readings; see the [module](super) for the method.
 pub struct EventDetector {
     settings: EventSettings,
     early: Vec<Sample>,
+    waiting: Vec<Sample>,
+    block: usize,
     running: Option<Box<Running>>,
     commands_s: VecDeque<f64>,
     updates: VecDeque<EventUpdate>,
@@ -26,6 +32,8 @@ impl EventDetector {
         Self {
             settings,
             early: Vec::with_capacity(LOOKED_AT),
+            waiting: Vec::with_capacity(BLOCK),
+            block: 1,
             running: None,
             commands_s: VecDeque::new(),
             updates: VecDeque::new(),
@@ -33,13 +41,16 @@ impl EventDetector {
         }
     }
 
-    /// Takes the next reading.
+    /// Takes the next reading. It is worked on with those of the 20 ms around it; [`Self::settle`] waits for none.
     pub fn push(&mut self, sample: &Sample) {
         if !sample.time_s.is_finite() {
             return;
         }
-        if let Some(running) = &mut self.running {
-            running.push(sample, &self.settings, &self.commands_s, &mut self.updates);
+        if self.running.is_some() {
+            self.waiting.push(*sample);
+            if self.waiting.len() >= self.block {
+                self.settle();
+            }
             return;
         }
         if let Some(rate_hz) = self.settings.rate_hz {
@@ -53,7 +64,16 @@ impl EventDetector {
         }
     }
 
+    /// Works on all readings taken so far.
+    pub fn settle(&mut self) {
+        if let Some(running) = &mut self.running {
+            running.push_block(&self.waiting, &self.settings, &self.commands_s, &mut self.updates);
+            self.waiting.clear();
+        }
+    }
+
     fn start(&mut self, rate_hz: f64) {
+        self.block = ((WAIT_S * rate_hz) as usize).clamp(1, BLOCK);
         self.running = Some(Box::new(Running::new(&self.settings, rate_hz)));
     }
 
@@ -74,6 +94,7 @@ impl EventDetector {
         if mark.kind != MarkKind::Command {
             return;
         }
+        self.settle();
         let place = self.commands_s.partition_point(|&time| time < mark.time_s);
         self.commands_s.insert(place, mark.time_s);
         let Some(running) = &mut self.running else { return };
@@ -95,6 +116,7 @@ impl EventDetector {
     /// What an excursion that is not reported yet looks like so far, once for each, from 4 ms after the reading that gave
     /// it away. The report comes under the same number and may take it back; a glimpse changes nothing that is reported.
     pub fn glimpse(&mut self) -> Option<Event> {
+        self.settle();
         let running = self.running.as_mut()?;
         running.glimpse(&self.settings, &self.commands_s, &mut self.glimpsed)
     }
@@ -104,6 +126,7 @@ impl EventDetector {
         if self.running.is_none() {
             self.begin();
         }
+        self.settle();
         if let Some(running) = &mut self.running {
             running.finish(&self.settings, &self.commands_s, &mut self.updates);
         }

@@ -17,6 +17,7 @@ pub(super) struct Extremes {
     running: [f64; 2],
     left: u32,
     every: u32,
+    news: bool,
 }
 
 impl Extremes {
@@ -29,6 +30,7 @@ impl Extremes {
             running: [0.0; 2],
             left: every,
             every,
+            news: false,
         }
     }
 
@@ -41,21 +43,51 @@ impl Extremes {
         }
         self.left -= 1;
         if self.left == 0 {
-            self.left = self.every;
-            for (side, &value) in self.largest.iter_mut().zip(&self.running) {
-                if side.len() < KEPT {
-                    side.push(value as f32);
-                } else {
-                    side[self.next] = value as f32;
-                }
-            }
-            self.next = (self.next + 1) % KEPT;
-            self.running = [0.0; 2];
+            self.close_block();
         }
     }
 
+    /// Takes values one after another.
+    pub(super) fn push_all(&mut self, values: &[f64]) {
+        let mut rest = values;
+        while !rest.is_empty() {
+            let (part, after) = rest.split_at(rest.len().min(self.left as usize));
+            let [mut most, mut least] = [self.running[0], -self.running[1]];
+            for &value in part {
+                most = if value > most { value } else { most };
+                least = if value < least { value } else { least };
+            }
+            self.running = [most, -least];
+            self.left -= part.len() as u32;
+            if self.left == 0 {
+                self.close_block();
+            }
+            rest = after;
+        }
+    }
+
+    fn close_block(&mut self) {
+        self.left = self.every;
+        for (side, &value) in self.largest.iter_mut().zip(&self.running) {
+            if side.len() < KEPT {
+                side.push(value as f32);
+            } else {
+                side[self.next] = value as f32;
+            }
+        }
+        self.next = (self.next + 1) % KEPT;
+        self.running = [0.0; 2];
+        self.news = true;
+    }
+
+    /// Whether a block has been closed since [`Self::usual`] was asked last.
+    pub(super) const fn has_news(&self) -> bool {
+        self.news
+    }
+
     /// The usual largest value per block above (0) and below (1); nothing before the first block is full.
-    pub(super) fn usual(&self, work: &mut Vec<f32>) -> [f64; 2] {
+    pub(super) fn usual(&mut self, work: &mut Vec<f32>) -> [f64; 2] {
+        self.news = false;
         [0, 1].map(|side: usize| {
             work.clear();
             work.extend_from_slice(&self.largest[side]);

@@ -3,7 +3,8 @@
 //!
 //! # Use
 //! [`EventDetector::push`] takes a reading, [`EventDetector::next_update`] gives the news, [`EventDetector::mark`] takes
-//! the operator's mark of a switched load, before or after the fact. The same code runs in the collector and off line; the
+//! the operator's mark of a switched load, before or after the fact. Readings are worked on some 20 ms at a time, or when
+//! [`EventDetector::settle`] asks for it. The same code runs in the collector and off line; the
 //! order in which readings come is all that matters, so a recording examined later gives the events it gave live.
 //!
 //! # Model
@@ -45,7 +46,8 @@
 //! # Bounds
 //! An event is first reported within 50 ms of data after the reading that gave it away, and revised when more is known.
 //! [`EventDetector::glimpse`] says sooner what it looks like, for a sound at the bench; it changes nothing that is reported.
-//! Memory is bounded (a second of running sums and spectra per channel). Work per reading is a few look-ups per scale.
+//! Memory is bounded (a second of running sums and spectra per channel). Work per reading is a few look-ups per scale;
+//! readings at which nothing happens are taken a block at a time (`calm`), to the same result.
 //! [`Event::score`] is minus the common logarithm of the false alarms per hour that the learned noise brings at that
 //! strength: 3 means one in 1000 hours. [`Event::size_uncertainty_a`] is the learned spread of a mean over as many readings.
 //!
@@ -80,6 +82,7 @@
 //! ```
 #![doc = include_str!("../../docs/validation/events.md")]
 
+mod calm;
 mod channel;
 mod detector;
 mod extremes;

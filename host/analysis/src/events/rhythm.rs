@@ -79,6 +79,16 @@ impl Rhythm {
         ((TOLERANCE * self.period) as u64).max(2)
     }
 
+    /// Where the next change is foretold.
+    fn next(&self) -> u64 {
+        (self.last.at as f64 + self.period).round() as u64
+    }
+
+    /// Readings needed to look there.
+    fn complete_at(&self, around: u64) -> u64 {
+        self.next() + self.tolerance() + self.last.extent(around)
+    }
+
     /// Whether `beat` is one of the rhythm's, some periods before or after the latest.
     fn holds(&self, beat: &Beat) -> bool {
         let apart = beat.at.abs_diff(self.last.at) as f64;
@@ -138,14 +148,21 @@ impl Rhythms {
         self.beats.push(beat);
     }
 
+    /// Whether no reading up to `end` completes an instant foretold.
+    pub(super) fn are_silent_until(&self, end: u64) -> bool {
+        self.trials
+            .iter()
+            .all(|trial| end < trial.complete_at(self.around))
+    }
+
     /// Looks at the instants foretold that the newest reading completes; says whether a rhythm has just become known.
     pub(super) fn listen(&mut self, ring: &SumRing) -> bool {
         let (around, end) = (self.around, ring.end());
         let mut confirmed = false;
         self.trials.retain_mut(|trial| {
             let tolerance = trial.tolerance();
-            let next = (trial.last.at as f64 + trial.period).round() as u64;
-            if end < next + tolerance + trial.last.extent(around) {
+            let next = trial.next();
+            if end < trial.complete_at(around) {
                 return true;
             }
             let from = (next - tolerance).max(ring.oldest() + around);

@@ -14,13 +14,13 @@ use super::settings::EventSettings;
 use super::spectrum::{LineFinder, strongest_line};
 use crate::sample::Sample;
 
-/// Refreshes that loops are given to prove their worth before they are started anew.
+/// Refreshes that loops are given to prove their worth before they are started anew, or stopped.
 const PATIENCE: u32 = 8;
 pub(super) struct Running {
     pub(super) rate_hz: f64,
     pub(super) channels: [Channel; 2],
-    pub(super) mains: LineBank,
-    pub(super) commutator: [LineBank; 2],
+    pub(super) mains: LineBank<2, 5>,
+    pub(super) commutator: [LineBank<1, 3>; 2],
     pub(super) mains_finder: [LineFinder; 2],
     pub(super) commutator_finder: [LineFinder; 2],
     pub(super) last_time_s: f64,
@@ -38,6 +38,8 @@ pub(super) struct Running {
     pub(super) left: [f64; 2],
     /// Refreshes since a bank of loops was last started: mains, commutator 1 and 2.
     pub(super) tried: [u32; 3],
+    /// Readings of each channel since a loop ran last.
+    loopless: [u64; 2],
 }
 
 impl Running {
@@ -46,8 +48,8 @@ impl Running {
         Self {
             rate_hz,
             channels: [Channel::new(settings, rate_hz), Channel::new(settings, rate_hz)],
-            mains: LineBank::new(&[1, 2, 4, 6, 8], &[1.0, 0.3, 0.1], rate_hz),
-            commutator: [0, 1].map(|_| LineBank::new(&[1, 2, 3], &[0.15, 0.05, 0.02], rate_hz)),
+            mains: LineBank::new([1, 2, 4, 6, 8], [1.0, 0.3, 0.1], rate_hz),
+            commutator: [0, 1].map(|_| LineBank::new([1, 2, 3], [0.15, 0.05, 0.02], rate_hz)),
             mains_finder: [finder(), finder()],
             commutator_finder: [finder(), finder()],
             last_time_s: f64::NAN,
@@ -62,6 +64,7 @@ impl Running {
             rails: [RailWatch::new(rate_hz), RailWatch::new(rate_hz)],
             left: [1.0; 2],
             tried: [u32::MAX / 2; 3],
+            loopless: [0; 2],
         }
     }
 
@@ -117,7 +120,9 @@ impl Running {
             if progress == Progress::Decide && channel.turn_into_pulse() {
                 progress = Progress::Returned;
             }
-            self.commutator[index].learn([seconds_above[index], None]);
+            if !self.is_loopless(index) {
+                self.commutator[index].learn([seconds_above[index]]);
+            }
             if self.rhythms[index].listen(&self.channels[index].ring) {
                 self.excuse(index, updates);
             }
@@ -126,7 +131,34 @@ impl Running {
             }
         }
         self.mains.learn(above_level);
-        self.since_refresh += 1;
+        self.share_magnitudes();
+        self.count(1, settings);
+    }
+
+    /// Whether no loop runs on a channel; then both banks see the same current there.
+    pub(super) const fn is_loopless(&self, index: usize) -> bool {
+        !self.mains.is_running() && !self.commutator[index].is_running()
+    }
+
+    /// What the mains' bank learned is the commutator's too where no loop runs.
+    pub(super) fn share_magnitudes(&mut self) {
+        for index in 0..2 {
+            if self.is_loopless(index) {
+                self.commutator[index].adopt(&self.mains, index);
+            }
+        }
+    }
+
+    /// Counts readings, and now and then draws upon what was learned.
+    pub(super) fn count(&mut self, readings: u32, settings: &EventSettings) {
+        for index in 0..2 {
+            self.loopless[index] = if self.is_loopless(index) {
+                self.loopless[index] + u64::from(readings)
+            } else {
+                0
+            };
+        }
+        self.since_refresh += readings;
         if self.since_refresh >= self.refresh_every {
             self.since_refresh = 0;
             self.refresh(settings);
@@ -146,29 +178,41 @@ impl Running {
         for tried in &mut self.tried {
             *tried += 1;
         }
-        if !self.mains.helps() && self.tried[0] > PATIENCE {
-            self.find_mains(settings);
-        }
+        let searched = !self.mains.helps() && self.tried[0] > PATIENCE && self.find_mains(settings);
         for index in 0..2 {
-            if !self.commutator[index].helps()
-                && self.tried[1 + index] > PATIENCE
-                && self.commutator_finder[index].refresh()
-            {
-                let finder = &self.commutator_finder[index];
-                let per_hz = TAU / self.rate_hz;
-                let found = strongest_line(&finder.power, finder.length(), 8.0 * per_hz, 0.4 * TAU, 30.0);
-                if let Some(omega) = found {
-                    self.tried[1 + index] = 0;
-                    self.commutator[index].start(omega, (0.8 * omega, 1.25 * omega));
-                }
+            if !self.commutator[index].helps() && self.tried[1 + index] > PATIENCE {
+                self.find_commutator(index, searched);
             }
         }
     }
 
-    fn find_mains(&mut self, settings: &EventSettings) {
+    /// Looks for the line of a commutator on a channel; `searched` where the mains' was just looked for.
+    fn find_commutator(&mut self, index: usize, searched: bool) {
+        // While no loop ran, both finders were given the same.
+        let finder = if searched && self.loopless[index] >= self.mains_finder[index].length() as u64 {
+            &mut self.mains_finder[index]
+        } else {
+            let finder = &mut self.commutator_finder[index];
+            if !finder.refresh() {
+                return;
+            }
+            finder
+        };
+        let per_hz = TAU / self.rate_hz;
+        let found = strongest_line(&finder.power, finder.length(), 8.0 * per_hz, 0.4 * TAU, 30.0);
+        if let Some(omega) = found {
+            self.tried[1 + index] = 0;
+            self.commutator[index].start(omega, (0.8 * omega, 1.25 * omega));
+        } else {
+            self.commutator[index].stop();
+        }
+    }
+
+    /// Looks for the mains' line; false where there is not enough to look at.
+    fn find_mains(&mut self, settings: &EventSettings) -> bool {
         let ready = self.mains_finder.each_mut().map(LineFinder::refresh);
         if !ready[0] || !ready[1] {
-            return;
+            return false;
         }
         let (low, high) = settings
             .mains_hz
@@ -190,6 +234,9 @@ impl Running {
         if let Some((omega, _)) = found.max_by(|a, b| a.1.total_cmp(&b.1)) {
             self.tried[0] = 0;
             self.mains.start((0.5 * omega).clamp(limits.0, limits.1), limits);
+        } else {
+            self.mains.stop();
         }
+        true
     }
 }

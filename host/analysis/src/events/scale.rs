@@ -1,11 +1,18 @@
 //! One time scale: the mean over a short window against the mean over the window before it.
 
+use super::calm::BLOCK;
 use super::extremes::{Extremes, usual_score};
 use super::ring::SumRing;
 use super::tail::Tails;
 
 /// How many times longer than the window its baseline may be.
 const BASELINES: [u64; 4] = [1, 4, 16, 64];
+
+/// Baselines are compared for so many blocks of [`Extremes`], of a second each.
+const YOUNG_BLOCKS: usize = 8;
+
+/// One statistic in so many is tried with every baseline.
+const TRIED_EVERY: u64 = 4;
 
 /// A window length with its learned baseline, spread and tail.
 #[derive(Clone, Debug)]
@@ -30,6 +37,8 @@ pub(super) struct Scale {
     pub(super) lower_a: f64,
     /// Standard score of the threshold.
     pub(super) threshold_score: f64,
+    /// The statistics of a block that is not learned yet.
+    fresh: Vec<f64>,
 }
 
 impl Scale {
@@ -58,6 +67,7 @@ impl Scale {
             upper_a: f64::INFINITY,
             lower_a: f64::INFINITY,
             threshold_score,
+            fresh: Vec::with_capacity(BLOCK),
         }
     }
 
@@ -66,9 +76,13 @@ impl Scale {
         self.baselines[self.chosen]
     }
 
-    /// The statistic at the ring's end with a baseline of `length`, if all of it lies at or after `since`.
-    fn statistic_with(&self, ring: &SumRing, since: u64, length: u64) -> Option<f64> {
-        let end = ring.end();
+    /// The longest stretch of readings that any of its statistics looks at.
+    pub(super) fn reach(&self) -> u64 {
+        self.window + self.baselines.iter().copied().max().unwrap_or(0)
+    }
+
+    /// The statistic at `end` with a baseline of `length`, if all of it lies at or after `since`.
+    fn statistic_with(&self, ring: &SumRing, end: u64, since: u64, length: u64) -> Option<f64> {
         let middle = end.checked_sub(self.window)?;
         let start = middle.checked_sub(length)?;
         (start >= since && start >= ring.oldest()).then(|| ring.mean(middle, end) - ring.mean(start, middle))
@@ -77,17 +91,18 @@ impl Scale {
     /// The statistic at the ring's end. Soon after `since` the baseline is shortened, to a quarter at the least, and the
     /// statistic is made smaller in the proportion by which white noise would make it larger.
     pub(super) fn statistic(&self, ring: &SumRing, since: u64) -> Option<f64> {
-        let available = ring.end().saturating_sub(since).saturating_sub(self.window);
+        let end = ring.end();
+        let available = end.saturating_sub(since).saturating_sub(self.window);
         let whole = self.baseline();
         if available >= whole {
-            return self.statistic_with(ring, since, whole);
+            return self.statistic_with(ring, end, since, whole);
         }
         if available * 4 < whole || available < self.window.min(4) {
             return None;
         }
         let variance = |length: u64| 1.0 / self.window as f64 + 1.0 / length as f64;
         let share = (variance(whole) / variance(available)).sqrt();
-        self.statistic_with(ring, since, available)
+        self.statistic_with(ring, end, since, available)
             .map(|value| value * share)
     }
 
@@ -96,22 +111,85 @@ impl Scale {
         self.extremes.push(value);
     }
 
-    /// Learns the statistic, and now and then compares the baseline lengths.
+    /// Learns the statistic at the ring's end, and now and then compares the baseline lengths.
     pub(super) fn learn(&mut self, ring: &SumRing, since: u64, value: f64) {
         self.tails.learn(value);
+        self.compare_baselines(ring, ring.end(), since);
+    }
+
+    /// The baseline is chosen once, at the start: a change means learning the noise anew.
+    fn is_young(&self) -> bool {
+        self.extremes.blocks() < YOUNG_BLOCKS
+    }
+
+    fn compare_baselines(&mut self, ring: &SumRing, end: u64, since: u64) {
+        if !self.is_young() {
+            return;
+        }
         self.tried += 1;
-        if self.tried.is_multiple_of(4) {
-            let mut all = [0.0; BASELINES.len()];
-            for (slot, &length) in all.iter_mut().zip(&self.baselines) {
-                match self.statistic_with(ring, since, length) {
-                    Some(value) => *slot = value.abs(),
-                    None => return,
-                }
-            }
-            for (mean, value) in self.magnitudes.iter_mut().zip(all) {
-                *mean += (value - *mean) * 0.002_f64.max(4.0 / self.tried as f64);
+        if !self.tried.is_multiple_of(TRIED_EVERY) {
+            return;
+        }
+        let mut all = [0.0; BASELINES.len()];
+        for (slot, &length) in all.iter_mut().zip(&self.baselines) {
+            match self.statistic_with(ring, end, since, length) {
+                Some(value) => *slot = value.abs(),
+                None => return,
             }
         }
+        let share = 0.002_f64.max(TRIED_EVERY as f64 / self.tried as f64);
+        for (mean, value) in self.magnitudes.iter_mut().zip(all) {
+            *mean += (value - *mean) * share;
+        }
+    }
+
+    /// Works out the statistics of the last `readings` readings, at most [`BLOCK`], as [`Self::statistic`] gives them one
+    /// by one; says whether one passes a threshold. All of [`Self::reach`] before each must have been taken.
+    pub(super) fn work_out(&mut self, ring: &SumRing, readings: usize) -> bool {
+        let (window, baseline) = (self.window, self.baseline());
+        let before = ring.end() - readings as u64;
+        let reach = window + baseline;
+        // From the first reading's end on there is one sum for each reading.
+        let starts = ring.sums(before + 1 - reach, reach as usize + readings);
+        let (middles, ends) = (&starts[baseline as usize..], &starts[reach as usize..]);
+        let places = Places {
+            sums: [&starts[..readings], &middles[..readings], ends],
+            first: (self.stride - 1 - before % self.stride) as usize,
+            stride: self.stride as usize,
+        };
+        let reference = ring.reference();
+        // Windows are powers of two, and multiplying by the inverse of one rounds as dividing by it does.
+        let of_window = 1.0 / window as f64;
+        if baseline.is_power_of_two() {
+            let of_baseline = 1.0 / baseline as f64;
+            places.each_into(&mut self.fresh, |start, middle, end| {
+                ((end - middle) * of_window + reference) - ((middle - start) * of_baseline + reference)
+            });
+        } else {
+            let baseline = baseline as f64;
+            places.each_into(&mut self.fresh, |start, middle, end| {
+                ((end - middle) * of_window + reference) - ((middle - start) / baseline + reference)
+            });
+        }
+        let (upper_a, lower_a) = (self.upper_a, -self.lower_a);
+        let passes = |passed: bool, value: &f64| passed | (*value > upper_a) | (*value < lower_a);
+        self.fresh.iter().fold(false, passes)
+    }
+
+    /// Takes note of the statistics [worked out](Self::work_out) last, and learns them.
+    pub(super) fn learn_fresh(&mut self, ring: &SumRing, since: u64, readings: usize) {
+        let fresh = std::mem::take(&mut self.fresh);
+        self.extremes.push_all(&fresh);
+        self.tails.learn_all(&fresh);
+        if self.is_young() {
+            let before = ring.end() - readings as u64;
+            let mut end = before - before % self.stride;
+            for _ in &fresh {
+                end += self.stride;
+                self.compare_baselines(ring, end, since);
+            }
+        }
+        self.fresh = fresh;
     }
 
     /// Works thresholds out anew from what was learned. Too few values: no threshold can be passed yet.
@@ -120,8 +198,7 @@ impl Scale {
             return;
         }
         let mut best = self.chosen;
-        // The baseline is chosen once, at the start: a change means learning the noise anew.
-        let young = self.extremes.blocks() < 8;
+        let young = self.is_young();
         for index in 0..BASELINES.len() {
             if young && self.magnitudes[index] < 0.9 * self.magnitudes[best] {
                 best = index;
@@ -132,9 +209,10 @@ impl Scale {
             self.tails.clear();
             return;
         }
-        self.tails.refresh(floor_a);
-        self.usual = self.extremes.usual(work);
-        self.core = self.tails.bulk().max(floor_a);
+        self.core = self.tails.refresh(floor_a).max(floor_a);
+        if self.extremes.has_news() {
+            self.usual = self.extremes.usual(work);
+        }
         let unsure = 0.3 * 10.0_f64.min(self.extremes.blocks() as f64);
         let beyond = (self.threshold_score - self.usual_score + 3.0 - unsure).max(0.5) * self.core;
         self.upper_a = self
@@ -175,5 +253,30 @@ impl Scale {
     pub(super) fn clear(&mut self) {
         self.tails.clear();
         self.extremes.clear();
+        self.magnitudes = [0.0; BASELINES.len()];
+        self.tried = 0;
+    }
+}
+
+/// Where in a block a statistic is taken: at each of these sums, from the first on by strides.
+struct Places<'a> {
+    /// The sums at the baseline's start, at the window's start and at its end.
+    sums: [&'a [f64]; 3],
+    first: usize,
+    stride: usize,
+}
+
+impl Places<'_> {
+    #[inline]
+    fn each_into(&self, values: &mut Vec<f64>, statistic: impl Fn(f64, f64, f64) -> f64) {
+        let [starts, middles, ends] = self.sums;
+        values.clear();
+        if self.stride == 1 {
+            let three = starts.iter().zip(middles).zip(ends);
+            values.extend(three.map(|((start, middle), end)| statistic(*start, *middle, *end)));
+        } else {
+            let places = (self.first..ends.len()).step_by(self.stride);
+            values.extend(places.map(|at| statistic(starts[at], middles[at], ends[at])));
+        }
     }
 }

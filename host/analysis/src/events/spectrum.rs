@@ -50,6 +50,17 @@ impl LineFinder {
         }
     }
 
+    /// Where it stands, for [`Self::take_back`].
+    pub(super) const fn mark(&self) -> (usize, bool) {
+        (self.next, self.filled)
+    }
+
+    /// Goes back to a mark; the same number of values must be put in anew before the spectrum is asked for.
+    pub(super) const fn take_back(&mut self, (next, filled): (usize, bool)) {
+        self.next = next;
+        self.filled = filled;
+    }
+
     pub(super) fn clear(&mut self) {
         self.next = 0;
         self.filled = false;
@@ -61,12 +72,13 @@ impl LineFinder {
             return false;
         }
         let length = self.kept.len();
-        let mean = self.kept.iter().sum::<f64>() / length as f64;
-        let magnitude = self.kept.iter().map(|value| (value - mean).abs()).sum::<f64>() / length as f64;
+        let mean = sum(&self.kept, |value| value) / length as f64;
+        let magnitude = sum(&self.kept, |value| (value - mean).abs()) / length as f64;
         let limit = 5.0 * magnitude;
-        for (k, slot) in self.work.iter_mut().enumerate() {
-            let value = self.kept[(self.next + k) % length] - mean;
-            *slot = value.clamp(-limit, limit) * self.window[k];
+        let (newer, older) = self.kept.split_at(self.next);
+        let in_order = older.iter().chain(newer);
+        for ((slot, kept), window) in self.work.iter_mut().zip(in_order).zip(&self.window) {
+            *slot = (kept - mean).clamp(-limit, limit) * window;
         }
         let outcome =
             self.transform
@@ -86,6 +98,18 @@ impl LineFinder {
     }
 }
 
+/// The sum of something over values whose number divides by eight; eight sums at once, since each addition waits for the
+/// one before.
+fn sum(values: &[f64], of: impl Fn(f64) -> f64) -> f64 {
+    let mut sums = [0.0; 8];
+    for eight in values.chunks_exact(sums.len()) {
+        for (sum, value) in sums.iter_mut().zip(eight) {
+            *sum += of(*value);
+        }
+    }
+    sums.iter().sum()
+}
+
 /// The strongest line of `power` (from a window of `length` readings) between two angular frequencies, in radians per
 /// reading, if it stands `times` above the median of the bins around it.
 pub(super) fn strongest_line(power: &[f64], length: usize, from: f64, to: f64, times: f64) -> Option<f64> {
@@ -99,8 +123,11 @@ pub(super) fn strongest_line(power: &[f64], length: usize, from: f64, to: f64, t
     // A line stands above both its flanks; the low end of a random switching load's spectrum only above one.
     let flank = |from: usize, to: usize| {
         let mut bins: Vec<f64> = (from.max(1)..to.min(power.len())).map(|bin| power[bin]).collect();
-        bins.sort_by(f64::total_cmp);
-        bins.get(bins.len() / 2).copied().unwrap_or(0.0)
+        let middle = bins.len() / 2;
+        if bins.is_empty() {
+            return 0.0;
+        }
+        *bins.select_nth_unstable_by(middle, f64::total_cmp).1
     };
     let around = flank(peak.saturating_sub(20), peak.saturating_sub(3)).max(flank(peak + 4, peak + 21));
     if power[peak] <= times * around || power[peak] < power[peak - 1] || power[peak] < power[peak + 1] {

@@ -26,10 +26,9 @@ const SCORES: [(f64, f64); 5] = [
 /// How many values must lie beyond a quantile before it is believed.
 const ENOUGH_BEYOND: f64 = 12.0;
 
-/// One side (above or below) of a statistic.
+/// One side (above or below) of a statistic: its plot beyond the last quantile believed.
 #[derive(Clone, Debug)]
 pub(super) struct Tail {
-    counts: Vec<f32>,
     /// Value at the last score believed, that score, and the slope beyond it (amperes per unit of score).
     anchor: f64,
     anchor_score: f64,
@@ -41,12 +40,17 @@ pub(super) struct Tail {
 pub(super) struct Tails {
     pub(super) above: Tail,
     pub(super) below: Tail,
+    /// How many values fell into each bin, above and below.
+    counts: [Box<[f32; BINS]>; 2],
+    /// No bin from here on holds anything.
+    beyond: usize,
     values: f32,
-    zeros: f32,
 }
 
-fn bin(magnitude: f64) -> Option<usize> {
-    let raw = (magnitude.to_bits() >> (52 - BINS_PER_OCTAVE_LOG2)) as i64;
+/// The bin of a value; `None` for one that is too small to be told from zero.
+#[inline]
+fn bin(value: f64) -> Option<usize> {
+    let raw = (value.abs().to_bits() >> (52 - BINS_PER_OCTAVE_LOG2)) as i64;
     let index = raw - ((1023 + LOWEST_EXPONENT) << BINS_PER_OCTAVE_LOG2);
     if index < 0 {
         None
@@ -55,38 +59,23 @@ fn bin(magnitude: f64) -> Option<usize> {
     }
 }
 
+/// Where a bin begins: the number with these leading bits and no others.
 fn lower_border(index: usize) -> f64 {
-    let steps = 1_u32 << BINS_PER_OCTAVE_LOG2;
-    let octave = (index as i64 >> BINS_PER_OCTAVE_LOG2) + LOWEST_EXPONENT;
-    let part = f64::from(index as u32 % steps) / f64::from(steps);
-    (1.0 + part) * (octave as f64).exp2()
+    let leading = index as u64 + ((1023 + LOWEST_EXPONENT) << BINS_PER_OCTAVE_LOG2).cast_unsigned();
+    f64::from_bits(leading << (52 - BINS_PER_OCTAVE_LOG2))
 }
 
 impl Tail {
-    fn new() -> Self {
+    const fn new() -> Self {
         Self {
-            counts: vec![0.0; BINS],
             anchor: f64::INFINITY,
             anchor_score: 1.0,
             slope: f64::INFINITY,
         }
     }
 
-    /// The value that `beyond` values exceed, by straight interpolation inside its bin.
-    fn exceeded_by(&self, beyond: f64) -> f64 {
-        let mut left = beyond;
-        for index in (0..BINS).rev() {
-            let here = f64::from(self.counts[index]);
-            if here >= left && here > 0.0 {
-                let (low, high) = (lower_border(index), lower_border(index + 1));
-                return high - (high - low) * left / here;
-            }
-            left -= here;
-        }
-        0.0
-    }
-
-    fn refresh(&mut self, values: f64, least_slope: f64) {
+    /// Draws the plot anew; `exceeded_by` gives the value that so many values exceed.
+    fn refresh(&mut self, exceeded_by: impl Fn(f64) -> f64, values: f64, least_slope: f64) {
         let mut last = (0.0, 0.0);
         let mut slope = 0.0;
         for (score, share) in SCORES {
@@ -94,7 +83,7 @@ impl Tail {
             if score > 1.0 && beyond < ENOUGH_BEYOND {
                 break;
             }
-            let value = self.exceeded_by(beyond);
+            let value = exceeded_by(beyond);
             slope = (value - last.1) / (score - last.0);
             last = (score, value);
         }
@@ -119,22 +108,27 @@ impl Tails {
         Self {
             above: Tail::new(),
             below: Tail::new(),
+            counts: [Box::new([0.0; BINS]), Box::new([0.0; BINS])],
+            beyond: 0,
             values: 0.0,
-            zeros: 0.0,
         }
     }
 
     /// Learns one value.
     pub(super) fn learn(&mut self, value: f64) {
-        self.values += 1.0;
-        let side = if value >= 0.0 {
-            &mut self.above
-        } else {
-            &mut self.below
-        };
-        match bin(value.abs()) {
-            Some(index) => side.counts[index] += 1.0,
-            None => self.zeros += 1.0,
+        self.learn_all(&[value]);
+    }
+
+    /// Learns values one after another.
+    pub(super) fn learn_all(&mut self, values: &[f64]) {
+        for &value in values {
+            self.values += 1.0;
+            if let Some(index) = bin(value) {
+                // By the sign's bit and without a branch, which half of the values would take.
+                let side = usize::from(value.is_sign_negative());
+                self.counts[side][index] += 1.0;
+                self.beyond = self.beyond.max(index + 1);
+            }
         }
     }
 
@@ -143,26 +137,45 @@ impl Tails {
         f64::from(self.values)
     }
 
+    /// The value on a side that `beyond` values exceed, by straight interpolation inside its bin.
+    fn exceeded_by(&self, side: usize, beyond: f64) -> f64 {
+        let mut left = beyond;
+        for (index, here) in self.counts[side][..self.beyond].iter().enumerate().rev() {
+            let here = f64::from(*here);
+            if here >= left && here > 0.0 {
+                let (low, high) = (lower_border(index), lower_border(index + 1));
+                return high - (high - low) * left / here;
+            }
+            left -= here;
+        }
+        0.0
+    }
+
     /// Standard deviation of the bulk: half the distance between the quantiles at z = -1 and +1.
     pub(super) fn bulk(&self) -> f64 {
         let beyond = SCORES[0].1 * self.values();
-        0.5 * (self.above.exceeded_by(beyond) + self.below.exceeded_by(beyond))
+        0.5 * (self.exceeded_by(0, beyond) + self.exceeded_by(1, beyond))
     }
 
-    /// Works the quantiles out anew. `floor_a` is the least slope allowed, in amperes per unit of score.
-    pub(super) fn refresh(&mut self, floor_a: f64) {
-        let least = floor_a.max(0.8 * self.bulk());
+    /// Works the quantiles out anew; gives the [bulk](Self::bulk). `floor_a` is the least slope allowed, in amperes per unit
+    /// of score.
+    pub(super) fn refresh(&mut self, floor_a: f64) -> f64 {
+        let bulk = self.bulk();
+        let least = floor_a.max(0.8 * bulk);
         let values = self.values();
-        self.above.refresh(values, least);
-        self.below.refresh(values, least);
+        let mut above = self.above.clone();
+        above.refresh(|beyond| self.exceeded_by(0, beyond), values, least);
+        let mut below = self.below.clone();
+        below.refresh(|beyond| self.exceeded_by(1, beyond), values, least);
+        (self.above, self.below) = (above, below);
+        bulk
     }
 
     /// Gives what was learned half its weight, so that a change of the noise is followed.
     pub(super) fn forget_half(&mut self) {
         self.values *= 0.5;
-        self.zeros *= 0.5;
-        for side in [&mut self.above, &mut self.below] {
-            side.counts.iter_mut().for_each(|count| *count *= 0.5);
+        for side in &mut self.counts {
+            side.iter_mut().for_each(|count| *count *= 0.5);
         }
     }
 

@@ -60,6 +60,16 @@ pub struct Whitener {
     log_determinant: f64,
 }
 
+/// What one place made of the weight and the variances it came from.
+#[derive(Clone, Copy, Default)]
+struct Settled {
+    from: [f64; 4],
+    error_variance: f64,
+    gain: [f64; 2],
+    inverse_sd: f64,
+    log: f64,
+}
+
 impl Whitener {
     /// Gains for a grid of `weights.len()` places `step_s` apart. A weight of zero is a missing place; a place of
     /// weight `w` has white variance `white_sd² / w`.
@@ -76,13 +86,29 @@ impl Whitener {
         let mut gain = Vec::with_capacity(weights.len());
         let mut inverse_sd = Vec::with_capacity(weights.len());
         let mut log_determinant = 0.0;
+        // The filter soon stands still to the last bit, and then every place costs what the one before did.
+        let mut before = Settled::default();
         for &weight in weights {
             if weight > 0.0 {
-                let error_variance = p00 + 2.0 * p01 + p11 + white / weight;
-                let (k0, k1) = ((p00 + p01) / error_variance, (p01 + p11) / error_variance);
-                gain.push([k0, k1]);
-                inverse_sd.push(error_variance.sqrt().recip());
-                log_determinant += error_variance.ln();
+                let from = [weight, p00, p01, p11];
+                if before.from != from {
+                    let error_variance = p00 + 2.0 * p01 + p11 + white / weight;
+                    before = Settled {
+                        from,
+                        error_variance,
+                        gain: [(p00 + p01) / error_variance, (p01 + p11) / error_variance],
+                        inverse_sd: error_variance.sqrt().recip(),
+                        log: error_variance.ln(),
+                    };
+                }
+                let Settled {
+                    error_variance,
+                    gain: [k0, k1],
+                    ..
+                } = before;
+                gain.push(before.gain);
+                inverse_sd.push(before.inverse_sd);
+                log_determinant += before.log;
                 p00 -= k0 * k0 * error_variance;
                 p01 -= k0 * k1 * error_variance;
                 p11 -= k1 * k1 * error_variance;

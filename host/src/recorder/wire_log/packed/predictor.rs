@@ -132,7 +132,20 @@ fn lagged_products(numbers: &[i64], mean: i64) -> [f64; ORDER_MAX + 1] {
             (number - mean) as f64 * (1.0 - out * out)
         })
         .collect();
-    std::array::from_fn(|lag| tapered.iter().zip(&tapered[lag..]).map(|(a, b)| a * b).sum())
+    // Number by number and all lags at once: each sum is added up in the same order as if it were alone.
+    let mut products = [0.0; ORDER_MAX + 1];
+    for window in tapered.windows(ORDER_MAX + 1) {
+        for (product, later) in products.iter_mut().zip(window) {
+            *product += window[0] * later;
+        }
+    }
+    let last = tapered.len().saturating_sub(ORDER_MAX);
+    for at in last..tapered.len() {
+        for (product, later) in products.iter_mut().zip(&tapered[at..]) {
+            *product += tapered[at] * later;
+        }
+    }
+    products
 }
 
 /// The coefficients of the order that saves most, and how many bits they save over none. `None` when none saves any.

@@ -85,9 +85,11 @@ impl RangeEncoder {
             if self.begun {
                 self.bytes.push(self.held.wrapping_add(carry));
             }
-            self.bytes
-                .extend(std::iter::repeat_n(0xFF_u8.wrapping_add(carry), self.ones));
-            self.ones = 0;
+            if self.ones > 0 {
+                let byte = 0xFF_u8.wrapping_add(carry);
+                self.bytes.extend(std::iter::repeat_n(byte, self.ones));
+                self.ones = 0;
+            }
             self.begun = true;
             self.held = next;
         }

@@ -46,18 +46,13 @@ pub(super) struct BlockHeader {
 
 impl BlockHeader {
     pub(super) fn of(block: &ReadingsBlock) -> Self {
-        let mask = |is: &dyn Fn(usize) -> bool| {
-            (0..block.len())
-                .filter(|position| is(*position))
-                .fold(0_u32, |mask, position| mask | 1 << position)
-        };
         Self {
             first_index: block.first_index(),
             first_time: block.time(0),
             period_us: block.period_us(),
             length: block.len() as u8,
-            late: mask(&|position| block.is_late(position)),
-            missing: [0, 1].map(|channel: usize| mask(&|position| block.codes(position)[channel].is_none())),
+            late: block.late_mask(),
+            missing: [0, 1].map(|channel| block.missing_mask(channel)),
         }
     }
 

@@ -17,6 +17,7 @@ pub(super) struct TakingApart {
     read_ns: Option<u64>,
     block: Option<BlockHeader>,
     slow: Option<BoardTime>,
+    deframer: Deframer,
     frames: FrameBuffer,
 }
 
@@ -61,21 +62,24 @@ impl TakingApart {
 
     /// The step that makes exactly this frame again; `None` when no other than its bytes does.
     fn frame(&mut self, frame: &[u8]) -> Option<Step> {
-        let mut deframer = Deframer::new();
-        let mut input = frame;
-        let body = deframer.next_body(&mut input)?.ok()?;
-        let step = match postcard::take_from_bytes(body) {
-            Ok((message @ (FromBoard::Readings(_) | FromBoard::Slow(_)), []))
-                if self.frames.encode(&message).is_ok_and(|made| made == frame) =>
-            {
-                self.in_columns(&message)
+        self.deframer.reset();
+        let body = self.deframer.next_body(&mut &*frame)?.ok()?;
+        let frames = &mut self.frames;
+        let mut remade = |message: &FromBoard| frames.encode(message).is_ok_and(|made| made == frame);
+        match FromBoard::read(body) {
+            Some(message @ (FromBoard::Readings(_) | FromBoard::Slow(_))) if remade(&message) => {
+                self.in_columns(&message).or_else(|| self.body(frame))
             }
-            _ => None,
-        };
-        step.or_else(|| {
-            let made = self.frames.encode(&Body(body)).ok()?;
-            (made == frame).then(|| Step::Body(body.to_vec()))
-        })
+            _ => self.body(frame),
+        }
+    }
+
+    /// The step that makes this frame again from its body.
+    fn body(&mut self, frame: &[u8]) -> Option<Step> {
+        self.deframer.reset();
+        let body = self.deframer.next_body(&mut &*frame)?.ok()?;
+        let made = self.frames.encode(&Body(body)).ok()?;
+        (made == frame).then(|| Step::Body(body.to_vec()))
     }
 
     /// The step of a message whose numbers go into columns; `None` when they do not.
@@ -85,13 +89,9 @@ impl TakingApart {
             FromBoard::Readings(block) => {
                 let header = BlockHeader::of(block);
                 for channel in [0, 1] {
-                    let column = &mut self.columns.codes[channel];
                     // What is missing is written as the code before it in the block, as on the wire.
-                    let mut held = 0;
-                    column.extend((0..block.len()).map(|position| {
-                        held = block.codes(position)[channel].unwrap_or(held);
-                        i64::from(held)
-                    }));
+                    let codes = block.held_codes(channel).iter();
+                    self.columns.codes[channel].extend(codes.map(|code| i64::from(*code)));
                 }
                 let expected = self.block.replace(header).map(|before| before.next());
                 Some(if expected == Some(header) {
