@@ -249,12 +249,11 @@ impl Scale {
         if mean.is_finite() { mean } else { f64::INFINITY }
     }
 
-    /// Forgets what was learned; the thresholds stand until enough is learned anew.
+    /// Forgets what was learned; the thresholds stand until enough is learned anew. How the baselines compared is kept:
+    /// the first moments after a change of level would choose a baseline for the change, not for the noise.
     pub(super) fn clear(&mut self) {
         self.tails.clear();
         self.extremes.clear();
-        self.magnitudes = [0.0; BASELINES.len()];
-        self.tried = 0;
     }
 }
 
