@@ -8,7 +8,11 @@ use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
 use steadybench_host::Exit;
-use steadybench_host::recorder::{ClosedBoard, find_collector, run_folders, survey_run};
+use steadybench_host::collector::{BoardSettings, GuardOptions, Plan, Session};
+use steadybench_host::recorder::{
+    ClosedBoard, FullRate, JobFolder, RunKind, RunPlan, find_collector, run_folders, survey_run,
+};
+use steadybench_protocol::{Configure, ShuntRange};
 use steadybench_virtual::{BenchOptions, Scenario, VirtualBench};
 
 fn collect(port: &str, job: &Path, more: &[&str]) -> Command {
@@ -158,4 +162,59 @@ fn a_bench_that_is_not_there_and_a_port_that_is_taken_are_told() {
     );
     assert!(!other.exists());
     assert_eq!(interrupt(child).status.code(), Some(0));
+}
+
+/// Two virtual boards are two boards, whatever their seed: one in place of the other would be seen.
+#[test]
+fn two_benches_of_one_seed_are_two_boards() {
+    let folder = tempfile::tempdir().unwrap();
+    let job = folder.path().join("job");
+    let more = ["--port", "virtual:greenhouse", "--for", "500ms"];
+    let output = collect("virtual:greenhouse", &job, &more).output().unwrap();
+    assert_eq!(output.status.code(), Some(0), "{output:?}");
+    let runs = run_folders(&job).unwrap();
+    let boards = survey_run(&runs[0]).unwrap().closed.unwrap().board;
+    let serials: Vec<&str> = boards.iter().map(|board| board.serial.as_str()).collect();
+    assert_eq!(serials.len(), 2);
+    assert_ne!(serials[0], serials[1]);
+}
+
+/// The collector is given no processor for longer than a board may be silent. What came meanwhile waits in memory: that
+/// is no silence, and nothing of it is lost.
+#[tokio::test(flavor = "multi_thread", worker_threads = 1)]
+async fn what_waits_for_the_processor_is_no_silence() {
+    let folder = tempfile::tempdir().unwrap();
+    let configure = Configure {
+        reading_period_us: 1000,
+        conversion_time: Configure::quietest_conversion(1000),
+        shunt_range: ShuntRange::Millivolts164,
+    };
+    let plan = Plan {
+        ports: vec!["virtual:greenhouse".parse().unwrap()],
+        run: RunPlan {
+            kind: RunKind::Free,
+            configure,
+            full_rate: FullRate::Never,
+            interval_us: 60_000_000,
+        },
+        settings: BoardSettings {
+            configure,
+            guard: GuardOptions::default(),
+        },
+        duration: None,
+        standby: false,
+    };
+    let open_job = || JobFolder::open_or_create(folder.path());
+    let session = Session::start(&plan, open_job).await.unwrap();
+    tokio::time::sleep(Duration::from_millis(500)).await;
+    // Nothing else of the collector's runs on its only thread meanwhile; the one that reads the port does.
+    let busy = async { std::thread::sleep(Duration::from_millis(4_500)) };
+    tokio::spawn(busy).await.unwrap();
+    tokio::time::sleep(Duration::from_millis(500)).await;
+    let ended = session.close("the test is over").await.unwrap();
+    let board = &ended[0].summary.closed.board[0];
+    assert_eq!(board.lost_readings, 0);
+    assert!(board.readings > 5_000, "{}", board.readings);
+    let events = std::fs::read_to_string(ended[0].summary.folder.join("events.csv")).unwrap();
+    assert_eq!(events.matches("port_closed").count(), 0, "{events}");
 }

@@ -345,13 +345,20 @@ impl Station {
     }
 
     fn take_incoming(&mut self, incoming: Option<Incoming>) {
+        // What has come and waits to be taken is no silence, however late this task is: until there is nothing more to
+        // take, its time is that of what it takes.
+        let mut now = self.now();
         match incoming {
             None => {}
             Some(Incoming::TimeSent { number, at }) => {
+                now = Duration::from_nanos(at.monotonic_ns);
                 let at = at.into();
                 self.record(Record::TimeSent { number, at });
             }
-            Some(Incoming::Bytes { at, bytes }) => self.take_bytes(at, &bytes),
+            Some(Incoming::Bytes { at, bytes }) => {
+                now = Duration::from_nanos(at.monotonic_ns);
+                self.take_bytes(at, &bytes);
+            }
             Some(Incoming::Closed { at, reason }) => {
                 let rest = self.cutter.end();
                 self.record_received(at, rest, false);
@@ -359,7 +366,7 @@ impl Station {
             }
         }
         if self.line.is_some() {
-            self.link.tick(self.now());
+            self.link.tick(now);
         }
     }
 

@@ -74,7 +74,7 @@ const CAMPAIGNS: &[Campaign] = &[
     Campaign {
         name: "bad-input",
         count: 200_000,
-        run: |seed, count| bad_input::run(seed, count, |done| show(done, count * 6)),
+        run: |seed, count| bad_input::run(seed, count, |done| show(done, count * 7)),
     },
 ];
 

@@ -16,13 +16,13 @@ use steadybench_host::recorder::{Announcement, find_collector};
 use steadybench_host::table::rows::Rows;
 
 use super::in_process::wait;
-use super::{Outcome, inputs, random};
+use super::{Outcome, bodies, inputs, random};
 use crate::program::steady;
 
 /// A name, the folder of its corpus, and what takes its bytes.
 type Entrance = (&'static str, &'static str, fn(&[u8]));
 
-const ENTRANCES: [Entrance; 6] = [
+const ENTRANCES: [Entrance; 7] = [
     ("frames", "protocol/fuzz/corpus/deframer", inputs::frames),
     ("wire_log", "host/fuzz/corpus/wire_log", inputs::wire_log),
     (
@@ -33,6 +33,7 @@ const ENTRANCES: [Entrance; 6] = [
     ("table", "host/fuzz/corpus/table", inputs::table),
     ("job", "host/fuzz/corpus/job", inputs::job),
     ("quantity", "host/fuzz/corpus/quantity", inputs::quantity),
+    ("body", "host/fuzz/corpus/body", bodies::body),
 ];
 
 /// Pieces that parsers stumble over.

@@ -6,6 +6,7 @@ use std::time::Duration;
 use steadybench_host::collector::{BoardSettings, GuardOptions, Plan, Session, SessionControl};
 use steadybench_host::recorder::{FileLayer, FullRate, JobFolder, RunKind, RunPlan, RunSummary};
 use steadybench_protocol::{Configure, ConversionTime, ShuntRange};
+use tokio::runtime::Runtime;
 
 /// How the campaigns measure: 1000 readings a second, every one in a row.
 pub(super) fn run_plan(reading_period_us: u32, full_rate: FullRate, interval_us: u64) -> RunPlan {
@@ -25,23 +26,24 @@ pub(super) fn run_plan(reading_period_us: u32, full_rate: FullRate, interval_us:
     }
 }
 
-/// Records from `ports` into `job`, while `meanwhile` runs with the run's control; closes the run when it returns.
+/// What a session runs on.
 ///
 /// # Panics
-/// When the recording does not begin, or does not end.
-pub(super) fn record<T>(
-    ports: &[PathBuf],
-    job: &Path,
-    run: RunPlan,
-    layer: impl FileLayer + 'static,
-    meanwhile: impl FnOnce(&SessionControl) -> T,
-) -> (RunSummary, T) {
-    let runtime = tokio::runtime::Builder::new_multi_thread()
+/// When the system gives no threads.
+pub(super) fn runtime() -> Runtime {
+    tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
         .build()
-        .expect("a runtime");
-    let plan = Plan {
+        .expect("a runtime")
+}
+
+/// A recording of `run` from `ports` until it is told to stop.
+///
+/// # Panics
+/// When a port has no name that one could type.
+pub(super) fn plan(ports: &[PathBuf], run: RunPlan) -> Plan {
+    Plan {
         ports: ports
             .iter()
             .map(|port| port.display().to_string().parse().expect("a port"))
@@ -53,7 +55,21 @@ pub(super) fn record<T>(
         run,
         duration: None,
         standby: false,
-    };
+    }
+}
+
+/// Records from `ports` into `job`, while `meanwhile` runs with the run's control; closes the run when it returns.
+///
+/// # Panics
+/// When the recording does not begin, or does not end.
+pub(super) fn record<T>(
+    ports: &[PathBuf],
+    job: &Path,
+    run: RunPlan,
+    layer: impl FileLayer + 'static,
+    meanwhile: impl FnOnce(&SessionControl) -> T,
+) -> (RunSummary, T) {
+    let (runtime, plan) = (runtime(), plan(ports, run));
     let open_job = || Ok(JobFolder::open_or_create(job)?.through(layer));
     let session = runtime
         .block_on(Session::start(&plan, open_job))

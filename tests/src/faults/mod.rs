@@ -15,8 +15,10 @@
 //! | [`image`] | faults of the board, on its real image in the emulator |
 //! | [`soak`] | three days of readings, for memory, files and findings |
 //! | [`bad_input`] | bytes that anybody may have written, at every entrance |
+//! | [`bodies`] | the entrance of requests that change something |
 
 pub mod bad_input;
+pub mod bodies;
 pub mod disk;
 pub mod image;
 mod in_process;

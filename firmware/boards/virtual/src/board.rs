@@ -118,6 +118,14 @@ impl VirtualBoard {
         board
     }
 
+    /// The same specimen with another serial number: `number` 0 is the one it has anyhow. For a board that has not been
+    /// let run yet.
+    #[must_use]
+    pub const fn numbered(mut self, number: u8) -> Self {
+        self.board_serial[1] = b'B'.wrapping_add(number);
+        self
+    }
+
     /// The scenario.
     #[must_use]
     pub const fn scenario(&self) -> &Scenario {

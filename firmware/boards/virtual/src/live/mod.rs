@@ -70,6 +70,8 @@ impl std::fmt::Display for PortName {
 pub struct BenchOptions {
     /// Draws tolerances, noise and luck.
     pub seed: u64,
+    /// Which of several boards of that seed, as two benches at once need them: told by its serial number alone.
+    pub board_number: u8,
     /// Bench seconds in a second of the wall clock; 1 is real time. With another speed a host that compares the board's
     /// clock with its own finds it fast or slow by that factor, so to compress hours run [`VirtualBoard`] in process.
     pub speed: f64,
@@ -81,6 +83,7 @@ impl Default for BenchOptions {
     fn default() -> Self {
         Self {
             seed: 1,
+            board_number: 0,
             speed: 1.0,
             device_link: None,
         }
@@ -92,7 +95,7 @@ impl Default for BenchOptions {
 #[error("the virtual bench has stopped")]
 pub struct BenchStopped;
 
-type Task = Box<dyn FnOnce(&mut VirtualBoard) + Send>;
+type Task = Box<dyn FnOnce(&mut Live) + Send>;
 
 /// A virtual board that runs by itself. Dropping it ends the bench and takes the port away.
 #[derive(Debug)]
@@ -167,10 +170,14 @@ impl VirtualBench {
             begun: Instant::now(),
             speed: options.speed,
         };
-        let (scenario, seed, shared) = (scenario.clone(), options.seed, Arc::clone(&port));
+        let (scenario, shared) = (scenario.clone(), Arc::clone(&port));
+        let (seed, number) = (options.seed, options.board_number);
         let thread = thread::Builder::new()
             .name("virtual bench".into())
-            .spawn(move || Live::new(&scenario, seed, line, pace, shared).run(&waiting))?;
+            .spawn(move || {
+                let board = VirtualBoard::new(&scenario, seed).numbered(number);
+                Live::new(board, line, pace, shared).run(&waiting);
+            })?;
         Ok(Self {
             tasks: Some(tasks),
             thread: Some(thread),
@@ -192,7 +199,8 @@ impl VirtualBench {
         self.pace.bench_time(wall)
     }
 
-    /// Lends the board to `task` on the bench's thread, at the present instant, and gives its answer.
+    /// Lends the board to `task` on the bench's thread, at the present instant, and gives its answer. When it returns, the
+    /// port is there or not, as the cable is.
     ///
     /// # Errors
     /// [`BenchStopped`] when the thread has ended.
@@ -203,9 +211,12 @@ impl VirtualBench {
         let (answer, answered) = channel();
         let tasks = self.tasks.as_ref().ok_or(BenchStopped)?;
         tasks
-            .send(Box::new(move |board| {
+            .send(Box::new(move |live| {
+                let given = task(&mut live.board);
+                // A name that was given up may be another device's by now, and nobody may be told it.
+                live.follow_cable();
                 // Nobody waits any more when the caller is gone.
-                let _ = answer.send(task(board));
+                let _ = answer.send(given);
             }))
             .map_err(|_| BenchStopped)?;
         answered.recv().map_err(|_| BenchStopped)
@@ -241,7 +252,7 @@ impl VirtualBench {
         self.with(VirtualBoard::unplug)
     }
 
-    /// Puts the cable back now; the port comes back within a few milliseconds.
+    /// Puts the cable back now; the port is there again when this returns, or as soon as the system has one to give.
     ///
     /// # Errors
     /// [`BenchStopped`].
@@ -279,15 +290,9 @@ struct Live {
 }
 
 impl Live {
-    fn new(
-        scenario: &Scenario,
-        seed: u64,
-        line: Box<dyn HostLine>,
-        pace: Pace,
-        port: Arc<Mutex<PortName>>,
-    ) -> Self {
+    fn new(board: VirtualBoard, line: Box<dyn HostLine>, pace: Pace, port: Arc<Mutex<PortName>>) -> Self {
         Self {
-            board: VirtualBoard::new(scenario, seed),
+            board,
             line,
             pace,
             port,
@@ -301,7 +306,7 @@ impl Live {
                 match tasks.try_recv() {
                     Ok(task) => {
                         self.turn();
-                        task(&mut self.board);
+                        task(&mut self);
                     }
                     Err(TryRecvError::Empty) => break,
                     Err(TryRecvError::Disconnected) => return,
