@@ -49,7 +49,7 @@ impl Console {
 
     /// One line of JSON on standard output, whether asked for or not.
     pub fn json<T: Serialize + ?Sized>(&self, value: &T) {
-        match serde_json::to_string(value) {
+        match crate::figures::line(value) {
             Ok(line) => self.say(&line),
             Err(error) => self.remark(&format!("this result cannot be written as JSON: {error}")),
         }

@@ -17,6 +17,7 @@
 //! | [`quantity`] | quantities as they are typed |
 //! | [`port`] | where bytes come from and go to: serial devices, network sockets, virtual benches |
 //! | [`cautions`] | cautions in their short form, shown where they matter |
+//! | [`figures`] | how figures are written for programs: the same bytes on every machine |
 //! | [`grid`] | rows of words in columns, for people |
 //! | [`console`] | words for people, JSON for programs, progress only on a terminal |
 //! | [`examine`] | one recording examined and told |
@@ -41,6 +42,7 @@ pub mod examine;
 pub mod exit;
 pub mod export;
 pub mod fault;
+pub mod figures;
 pub mod grid;
 pub mod job;
 pub mod kept;

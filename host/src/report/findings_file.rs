@@ -42,7 +42,7 @@ fn bytes(hello: Option<&Hello>, examined_as: Kind, findings: &Findings) -> Vec<u
         findings,
     };
     // What is serialised has string keys only, and numbers that are not finite become null: nothing can fail.
-    let mut text = serde_json::to_vec_pretty(&file).unwrap_or_default();
+    let mut text = crate::figures::pretty(&file).unwrap_or_default();
     text.push(b'\n');
     text
 }
