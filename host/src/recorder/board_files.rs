@@ -103,6 +103,7 @@ impl BoardFiles {
     }
 
     pub(super) fn spools(&self) -> impl Iterator<Item = &Spool> {
+        // The wire's recording first: everything else can be made from it.
         [
             &self.wire,
             &self.extremes,
@@ -112,6 +113,19 @@ impl BoardFiles {
         ]
         .into_iter()
         .chain(&self.readings_csv)
+    }
+
+    /// The same files in the same order, to be written.
+    pub(super) fn spools_mut(&mut self) -> impl Iterator<Item = &mut Spool> {
+        [
+            &mut self.wire,
+            &mut self.extremes,
+            &mut self.minutes_csv,
+            &mut self.events_csv,
+            &mut self.marks_csv,
+        ]
+        .into_iter()
+        .chain(&mut self.readings_csv)
     }
 
     /// Bytes in memory that no file holds yet.
@@ -244,28 +258,26 @@ impl BoardFiles {
         Ok(())
     }
 
-    /// Brings to the disk what waits. Every file is tried; the first failure is given.
+    /// Appends what waits: it survives the program from then on. Every file is tried; the first failure is given.
+    pub(super) fn append(&mut self) -> Result<(), (&'static str, io::Error)> {
+        self.each(Spool::append)
+    }
+
+    /// Appends what waits and has it survive a power cut, however long that takes. Every file is tried; the first failure
+    /// is given.
     pub(super) fn drain(&mut self) -> Result<(), (&'static str, io::Error)> {
+        let appended = self.append();
+        let confirmed = self.each(Spool::confirm);
+        appended.and(confirmed)
+    }
+
+    fn each(&mut self, step: fn(&mut Spool) -> io::Result<()>) -> Result<(), (&'static str, io::Error)> {
         let mut outcome = Ok(());
-        // What is appended survives the program's end; a disk may take a second to have it survive a power cut.
-        for step in [Spool::append, Spool::confirm] {
-            let rest = [
-                &mut self.extremes,
-                &mut self.minutes_csv,
-                &mut self.events_csv,
-                &mut self.marks_csv,
-            ];
-            // The wire's recording first: everything else can be made from it.
-            for spool in [&mut self.wire]
-                .into_iter()
-                .chain(&mut self.readings_csv)
-                .chain(rest)
+        for spool in self.spools_mut() {
+            if let Err(error) = step(spool)
+                && outcome.is_ok()
             {
-                if let Err(error) = step(spool)
-                    && outcome.is_ok()
-                {
-                    outcome = Err((spool.name(), error));
-                }
+                outcome = Err((spool.name(), error));
             }
         }
         outcome

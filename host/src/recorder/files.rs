@@ -3,6 +3,7 @@
 use std::fs::{File, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Where files are appended to.
 pub trait FileLayer: std::fmt::Debug + Send + Sync {
@@ -19,6 +20,12 @@ pub trait FileLayer: std::fmt::Debug + Send + Sync {
     fn create_file(&self, path: &Path) -> io::Result<Box<dyn AppendFile>>;
 }
 
+/// Has what was appended to a file before it is called survive a power cut. It may be called on another thread, as a
+/// disk may take seconds to answer.
+///
+/// Its error is as the system gives it, and `NotFound` when somebody removed the file meanwhile.
+pub type Confirmation = Box<dyn FnOnce() -> io::Result<()> + Send>;
+
 /// A file that only grows.
 pub trait AppendFile: Send {
     /// Appends bytes from the front of `bytes` and says how many.
@@ -27,11 +34,8 @@ pub trait AppendFile: Send {
     /// As the system gives it; then none of `bytes` was appended.
     fn append(&mut self, bytes: &[u8]) -> io::Result<usize>;
 
-    /// Has what was appended survive a power cut.
-    ///
-    /// # Errors
-    /// As the system gives it, and `NotFound` when somebody removed the file meanwhile.
-    fn sync(&mut self) -> io::Result<()>;
+    /// What has it survive a power cut.
+    fn confirmation(&self) -> Confirmation;
 
     /// Opens the same file again, as after its disk was taken away and came back, and says how long it is.
     ///
@@ -54,7 +58,7 @@ impl FileLayer for Disk {
         let file = OpenOptions::new().append(true).create_new(true).open(path)?;
         sync_folder_of(path)?;
         Ok(Box::new(DiskFile {
-            file,
+            file: Arc::new(file),
             path: path.to_owned(),
         }))
     }
@@ -77,29 +81,32 @@ pub(super) fn sync_folder_of(path: &Path) -> io::Result<()> {
 }
 
 struct DiskFile {
-    file: File,
+    file: Arc<File>,
     path: PathBuf,
 }
 
 impl AppendFile for DiskFile {
     fn append(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        self.file.write(bytes)
+        (&*self.file).write(bytes)
     }
 
-    fn sync(&mut self) -> io::Result<()> {
-        self.file.sync_data()?;
-        // A file without a name takes bytes as gladly as any, and they are gone when it is closed.
-        #[cfg(unix)]
-        {
-            use std::os::unix::fs::MetadataExt;
-            if self.file.metadata()?.nlink() == 0 {
-                return Err(io::Error::new(
-                    io::ErrorKind::NotFound,
-                    "the file was removed while it was being written",
-                ));
+    fn confirmation(&self) -> Confirmation {
+        let file = Arc::clone(&self.file);
+        Box::new(move || {
+            file.sync_data()?;
+            // A file without a name takes bytes as gladly as any, and they are gone when it is closed.
+            #[cfg(unix)]
+            {
+                use std::os::unix::fs::MetadataExt;
+                if file.metadata()?.nlink() == 0 {
+                    return Err(io::Error::new(
+                        io::ErrorKind::NotFound,
+                        "the file was removed while it was being written",
+                    ));
+                }
             }
-        }
-        Ok(())
+            Ok(())
+        })
     }
 
     fn reopen(&mut self) -> io::Result<u64> {
@@ -113,7 +120,7 @@ impl AppendFile for DiskFile {
         );
         let file = options.open(&self.path)?;
         let length = file.metadata()?.len();
-        self.file = file;
+        self.file = Arc::new(file);
         Ok(length)
     }
 }

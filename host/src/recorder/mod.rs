@@ -1,6 +1,7 @@
 //! The recorder: the only writer in a job folder.
 //!
-//! It runs on a thread of its own behind a bounded queue, and waits for nobody but the disk. What the disk does not
+//! It runs on a thread of its own behind a bounded queue, and waits for nobody but the disk: while this confirms on
+//! another thread what it has, which may take it seconds, what comes is appended as ever. What the disk does not
 //! take is kept in memory as long as the bound allows; beyond it whole blocks of readings are lost, and counted. Every
 //! row of every CSV file is made from what `wire.log` records, and from nothing else, so a replay gives the same rows.
 
@@ -8,6 +9,7 @@ mod announcement;
 mod board_files;
 #[cfg(test)]
 mod board_files_tests;
+mod confirmer;
 pub(crate) mod csv_rows;
 pub(crate) mod decimal;
 mod files;
@@ -28,7 +30,7 @@ mod writer;
 
 pub use announcement::{Announced, Announcement, find_collector, left_behind};
 pub(crate) use csv_rows::put_text;
-pub use files::{AppendFile, Disk, FileLayer};
+pub use files::{AppendFile, Confirmation, Disk, FileLayer};
 pub use job::{Job, JobFolder, create_job, read_job, read_job_text, run_folders};
 pub use job_fields::{JobFields, fill_in_job};
 pub use ledgers::{add_alteration, add_note, read_alterations, read_notes, settle_alteration};

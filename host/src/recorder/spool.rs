@@ -5,7 +5,7 @@ use std::io::{self, ErrorKind};
 
 use sha2::{Digest, Sha256};
 
-use super::files::AppendFile;
+use super::files::{AppendFile, Confirmation};
 
 /// Appends in order, keeps what is not proved to be on the disk, and tries again.
 ///
@@ -23,9 +23,18 @@ pub(super) struct Spool {
     held_bytes: usize,
     /// The file failed in a way that the same handle may not recover from.
     stale: bool,
+    /// How many times it was opened again.
+    openings: u32,
     digest: Sha256,
     /// Bytes that the digest is of.
     digested: u64,
+}
+
+/// So many bytes of a file, as it is open at present, are to survive a power cut.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Claim {
+    bytes: u64,
+    openings: u32,
 }
 
 impl Spool {
@@ -38,6 +47,7 @@ impl Spool {
             written: 0,
             held_bytes: 0,
             stale: false,
+            openings: 0,
             digest: Sha256::new(),
             digested: 0,
         }
@@ -83,7 +93,30 @@ impl Spool {
 
     /// Has what was appended survive a power cut, too.
     pub(super) fn confirm(&mut self) -> io::Result<()> {
-        let outcome = self.sync();
+        match self.to_confirm() {
+            Some((claim, confirmation)) => self.confirmed(claim, confirmation()),
+            None => Ok(()),
+        }
+    }
+
+    /// What has the bytes of the claim survive a power cut; `None` when all are confirmed, or there is no file at present.
+    pub(super) fn to_confirm(&self) -> Option<(Claim, Confirmation)> {
+        let claim = Claim {
+            bytes: self.written,
+            openings: self.openings,
+        };
+        (!self.stale && self.written > self.confirmed).then(|| (claim, self.file.confirmation()))
+    }
+
+    /// Takes what the disk said to a claim.
+    pub(super) fn confirmed(&mut self, claim: Claim, outcome: io::Result<()>) -> io::Result<()> {
+        // A file that was opened again meanwhile is as long as it said then, whatever was said of it before.
+        if claim.openings != self.openings {
+            return Ok(());
+        }
+        if outcome.is_ok() {
+            self.let_go(claim.bytes);
+        }
         self.note(outcome)
     }
 
@@ -120,13 +153,10 @@ impl Spool {
         Ok(())
     }
 
-    fn sync(&mut self) -> io::Result<()> {
-        if self.stale || self.written == self.confirmed {
-            return Ok(());
-        }
-        self.file.sync()?;
-        let mut confirmed = self.written - self.confirmed;
-        self.confirmed = self.written;
+    /// Forgets what the disk has confirmed, up to `bytes` of the file.
+    fn let_go(&mut self, bytes: u64) {
+        let mut confirmed = bytes.saturating_sub(self.confirmed);
+        self.confirmed += confirmed;
         self.held_bytes -= usize::try_from(confirmed).unwrap_or(self.held_bytes);
         // A piece of which the disk took a part stays without it.
         while let Some(first) = self.held.front_mut() {
@@ -137,7 +167,6 @@ impl Spool {
             confirmed -= first.len() as u64;
             self.held.pop_front();
         }
-        Ok(())
     }
 
     /// Takes the file up again where it ends now.
@@ -156,6 +185,7 @@ impl Spool {
             ));
         }
         self.written = length;
+        self.openings += 1;
         self.stale = false;
         Ok(())
     }
@@ -190,13 +220,13 @@ mod tests {
             })
         }
 
-        fn sync(&mut self) -> io::Result<()> {
-            self.set(|(_, gone)| {
-                if *gone {
-                    Err(io::Error::other("gone"))
-                } else {
-                    Ok(())
+        fn confirmation(&self) -> Confirmation {
+            let disk = self.clone();
+            Box::new(move || {
+                if disk.set(|(_, gone)| *gone) {
+                    return Err(io::Error::other("gone"));
                 }
+                Ok(())
             })
         }
 
@@ -235,6 +265,35 @@ mod tests {
         whole.push(b"0123456789".to_vec());
         whole.drain().unwrap();
         assert_eq!(spool.digest(), whole.digest());
+    }
+
+    #[test]
+    fn what_is_appended_while_the_disk_confirms_waits_for_the_next_time() {
+        let disk = Removable::default();
+        let mut spool = Spool::new("a.csv", Box::new(disk.clone()));
+        spool.push(b"0123".to_vec());
+        spool.append().unwrap();
+        let (claim, confirmation) = spool.to_confirm().unwrap();
+        spool.push(b"45".to_vec());
+        spool.append().unwrap();
+        spool.confirmed(claim, confirmation()).unwrap();
+        assert_eq!((spool.written_bytes(), spool.waiting_bytes()), (6, 2));
+
+        // The disk goes away, and comes back without them: an answer from before says nothing of it.
+        let (claim, _) = spool.to_confirm().unwrap();
+        disk.set(|state| state.1 = true);
+        spool.push(b"678".to_vec());
+        assert!(spool.append().is_ok() && spool.confirm().is_err());
+        disk.set(|(held, gone)| {
+            held.truncate(4);
+            *gone = false;
+        });
+        spool.append().unwrap();
+        spool.confirmed(claim, Ok(())).unwrap();
+        assert_eq!(spool.waiting_bytes(), 5);
+        spool.confirm().unwrap();
+        assert_eq!(disk.set(|(held, _)| held.clone()), b"012345678");
+        assert_eq!((spool.written_bytes(), spool.waiting_bytes()), (9, 0));
     }
 
     #[test]

@@ -11,7 +11,7 @@ use steadybench_protocol::{
     ReadingsBlock, ResetCause, ShuntRange, SlowValues, ThermistorReading, TimeReply,
 };
 
-use super::files::{AppendFile, FileLayer};
+use super::files::{AppendFile, Confirmation, FileLayer};
 use super::plan::{FullRate, RunKind, RunPlan};
 use super::wire_log::{HostMarkKind, Record, Stamp};
 
@@ -84,8 +84,8 @@ impl AppendFile for FakeFile {
         Ok(taken)
     }
 
-    fn sync(&mut self) -> io::Result<()> {
-        Ok(())
+    fn confirmation(&self) -> Confirmation {
+        Box::new(|| Ok(()))
     }
 
     fn reopen(&mut self) -> io::Result<u64> {

@@ -13,6 +13,7 @@ use crate::exit::Exit;
 use crate::fault::{Fault, plain_reason};
 
 use super::board_files::BoardFiles;
+use super::confirmer::{Confirmer, FileOfBoard};
 use super::job::{JobFolder, folder_fault};
 use super::plan::{BoardIntroduction, RunPlan};
 use super::run_toml::{ClosedBoard, ClosedFile, ClosedTable, RunClosed, RunOpened, serial_digits};
@@ -22,7 +23,8 @@ use super::spool::Spool;
 /// Records in the queue: at 1000 readings/s some ten minutes of one board.
 const QUEUE_MAX: usize = 32_768;
 
-/// A chunk is closed and brought to the disk this often, so that a kill loses at most a second.
+/// A chunk is closed and appended this often, whatever the disk has confirmed of those before, so that a kill loses at
+/// most a second.
 const CHUNK_PERIOD: Duration = Duration::from_millis(500);
 
 /// Bytes that may wait for the disk; at 1000 readings/s with every reading in a row, some ten minutes.
@@ -116,6 +118,8 @@ impl Recorder {
             files,
             status: Arc::clone(&status),
             room: WAITING_BYTES_MAX,
+            confirmer: Confirmer::start().map_err(disk)?,
+            unconfirmed: None,
         };
         let thread = std::thread::Builder::new()
             .name("recorder".into())
@@ -173,12 +177,16 @@ struct Writer {
     status: Arc<Mutex<RecorderStatus>>,
     /// Bytes that may wait for the disk.
     room: usize,
+    confirmer: Confirmer,
+    /// What the disk said last to what it was to confirm, where that was a fault.
+    unconfirmed: Option<String>,
 }
 
 impl Writer {
     fn run(mut self, receiver: &Receiver<ToRecorder>) -> RunSummary {
         let mut due = Instant::now() + CHUNK_PERIOD;
         let reason = loop {
+            // Where this thread is late, all that has come meanwhile goes into the chunk that is due, not the first of it.
             let wait = due.saturating_duration_since(Instant::now());
             let full = match receiver.recv_timeout(wait) {
                 Ok(ToRecorder::Entry { board, entry }) => self
@@ -189,9 +197,9 @@ impl Writer {
                 Err(RecvTimeoutError::Timeout) => true,
                 Err(RecvTimeoutError::Disconnected) => break "the program ended".to_owned(),
             };
-            if full || due <= Instant::now() {
+            if full {
                 self.seal();
-                self.drain();
+                self.write();
                 due = Instant::now() + CHUNK_PERIOD;
             }
         };
@@ -216,22 +224,70 @@ impl Writer {
         }
     }
 
-    /// Brings to the disk what waits; true when all of it is there.
-    fn drain(&mut self) -> bool {
-        let mut trouble = None;
-        for (_, _, files) in &mut self.files {
-            if let Err((name, error)) = files.drain()
-                && trouble.is_none()
+    /// Appends what waits, takes what the disk has confirmed meanwhile, and asks it to confirm the rest. Waits for no
+    /// confirmation.
+    fn write(&mut self) {
+        self.take_answers(Duration::ZERO);
+        let mut trouble = self.each(BoardFiles::append);
+        if !self.confirmer.is_waiting() {
+            let mut round = Vec::new();
+            for (board, (_, _, files)) in self.files.iter().enumerate() {
+                for (file, spool) in files.spools().enumerate() {
+                    let claimed = spool.to_confirm();
+                    round.extend(claimed.map(|(claim, ask)| (FileOfBoard { board, file }, claim, ask)));
+                }
+            }
+            self.confirmer.ask(round);
+        }
+        trouble = trouble.or_else(|| self.unconfirmed.clone());
+        self.tell(trouble);
+    }
+
+    /// Takes what the disk said, where it has answered within `patience`.
+    fn take_answers(&mut self, patience: Duration) {
+        let Some(answers) = self.confirmer.answers(patience) else {
+            return;
+        };
+        self.unconfirmed = None;
+        for (FileOfBoard { board, file }, claim, outcome) in answers {
+            let spool = self
+                .files
+                .get_mut(board)
+                .and_then(|(_, _, files)| files.spools_mut().nth(file));
+            if let Some(spool) = spool
+                && let Err(error) = spool.confirmed(claim, outcome)
             {
-                trouble = Some(format!("{name}: {}", plain_reason(&error)));
+                self.unconfirmed
+                    .get_or_insert_with(|| format!("{}: {}", spool.name(), plain_reason(&error)));
             }
         }
+    }
+
+    /// Brings to the disk what waits, and has it confirmed; true when all of it is there.
+    fn drain(&mut self) -> bool {
+        self.take_answers(CLOSING_PATIENCE);
+        let trouble = self.each(BoardFiles::drain);
         let done = trouble.is_none();
+        self.tell(trouble);
+        done
+    }
+
+    /// Does it with every board's files; gives the first trouble in words.
+    fn each(&mut self, step: fn(&mut BoardFiles) -> Result<(), (&'static str, io::Error)>) -> Option<String> {
+        let mut trouble = None;
+        for (_, _, files) in &mut self.files {
+            if let Err((name, error)) = step(files) {
+                trouble.get_or_insert_with(|| format!("{name}: {}", plain_reason(&error)));
+            }
+        }
+        trouble
+    }
+
+    fn tell(&self, trouble: Option<String>) {
         let waiting_bytes = self.files.iter().map(|(_, _, files)| files.waiting_bytes()).sum();
         let mut status = self.status.lock().unwrap_or_else(PoisonError::into_inner);
         status.trouble = trouble;
         status.waiting_bytes = waiting_bytes;
-        done
     }
 
     fn close(mut self, reason: &str) -> RunSummary {

@@ -15,7 +15,7 @@ use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 use steadybench_host::collector::Rehearsal;
 use steadybench_host::recorder::{
-    AppendFile, Disk, FileLayer, FullRate, JobFolder, RunSummary, run_folders, survey_run,
+    AppendFile, Confirmation, Disk, FileLayer, FullRate, JobFolder, RunSummary, run_folders, survey_run,
 };
 use steadybench_host::stream::GapCause;
 use steadybench_virtual::{BenchOptions, Scenario, VirtualBench, VirtualBoard};
@@ -66,33 +66,11 @@ impl MoodyDisk {
     fn departures(&self) -> u32 {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).departures
     }
-}
 
-impl FileLayer for MoodyDisk {
-    fn create_folder(&self, path: &Path) -> io::Result<()> {
-        Disk.create_folder(path)
-    }
-
-    fn create_file(&self, path: &Path) -> io::Result<Box<dyn AppendFile>> {
-        Ok(Box::new(MoodyFile {
-            departures: self.departures(),
-            disk: self.clone(),
-            file: Disk.create_file(path)?,
-        }))
-    }
-}
-
-struct MoodyFile {
-    disk: MoodyDisk,
-    file: Box<dyn AppendFile>,
-    departures: u32,
-}
-
-impl MoodyFile {
-    /// How many of `count` bytes may go through.
-    fn allowed(&self, count: usize) -> io::Result<usize> {
-        let mut state = self.disk.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if state.departures != self.departures {
+    /// How many of `count` bytes may go through to a file that was opened after so many departures.
+    fn allowed(&self, count: usize, departures: u32) -> io::Result<usize> {
+        let mut state = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if state.departures != departures {
             return Err(io::Error::other("the device is gone"));
         }
         match &mut state.mood {
@@ -115,20 +93,44 @@ impl MoodyFile {
     }
 }
 
+impl FileLayer for MoodyDisk {
+    fn create_folder(&self, path: &Path) -> io::Result<()> {
+        Disk.create_folder(path)
+    }
+
+    fn create_file(&self, path: &Path) -> io::Result<Box<dyn AppendFile>> {
+        Ok(Box::new(MoodyFile {
+            departures: self.departures(),
+            disk: self.clone(),
+            file: Disk.create_file(path)?,
+        }))
+    }
+}
+
+struct MoodyFile {
+    disk: MoodyDisk,
+    file: Box<dyn AppendFile>,
+    departures: u32,
+}
+
 impl AppendFile for MoodyFile {
     fn append(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let allowed = self.allowed(bytes.len())?;
+        let allowed = self.disk.allowed(bytes.len(), self.departures)?;
         self.file.append(&bytes[..allowed])
     }
 
-    fn sync(&mut self) -> io::Result<()> {
-        match self.allowed(0) {
-            // A full disk still confirms what it has.
-            Ok(_) => {}
-            Err(error) if error.kind() == io::ErrorKind::StorageFull => {}
-            Err(error) => return Err(error),
-        }
-        self.file.sync()
+    fn confirmation(&self) -> Confirmation {
+        let (disk, departures) = (self.disk.clone(), self.departures);
+        let confirmation = self.file.confirmation();
+        Box::new(move || {
+            match disk.allowed(0, departures) {
+                // A full disk still confirms what it has.
+                Ok(_) => {}
+                Err(error) if error.kind() == io::ErrorKind::StorageFull => {}
+                Err(error) => return Err(error),
+            }
+            confirmation()
+        })
     }
 
     fn reopen(&mut self) -> io::Result<u64> {

@@ -19,6 +19,7 @@
 
 pub mod bad_input;
 pub mod bodies;
+mod delays;
 pub mod disk;
 pub mod image;
 mod in_process;

@@ -13,7 +13,7 @@ use rand::Rng;
 use rand_chacha::ChaCha8Rng;
 use steadybench_host::recorder::wire_log::{LogItem, LogReader};
 use steadybench_host::recorder::{
-    AppendFile, FileLayer, FullRate, JobFolder, run_folders, run_tables, survey_run,
+    AppendFile, Confirmation, FileLayer, FullRate, JobFolder, run_folders, run_tables, survey_run,
 };
 use steadybench_host::table::rows::Rows;
 use steadybench_virtual::{BenchOptions, Scenario, VirtualBench};
@@ -80,9 +80,12 @@ impl AppendFile for NotingFile {
         Ok(bytes.len())
     }
 
-    fn sync(&mut self) -> io::Result<()> {
-        self.disk.note(Step::Confirmed(self.number));
-        Ok(())
+    fn confirmation(&self) -> Confirmation {
+        let (disk, number) = (self.disk.clone(), self.number);
+        Box::new(move || {
+            disk.note(Step::Confirmed(number));
+            Ok(())
+        })
     }
 
     fn reopen(&mut self) -> io::Result<u64> {

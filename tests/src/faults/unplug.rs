@@ -7,10 +7,7 @@
 use std::cell::RefCell;
 use std::os::unix::fs::symlink;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use rand::Rng;
 use steadybench_host::collector::SessionControl;
@@ -19,6 +16,7 @@ use steadybench_host::recorder::{Disk, FullRate};
 use steadybench_protocol::{Channel, ResetCause};
 use steadybench_virtual::{BenchOptions, Scenario, VirtualBench, VirtualBoard};
 
+use super::delays::Delays;
 use super::in_process::{record, run_plan, wait};
 use super::recording::{Recorded, replay};
 use super::{Outcome, random};
@@ -188,7 +186,7 @@ pub fn run(seed: u64, count: u32, mut progress: impl FnMut(u32)) -> Outcome {
         }
         readings += closed.readings;
     }
-    let delay_ms = delays.longest().as_millis() as usize;
+    let delay_ms = delays.take().as_millis() as usize;
     outcome.require(longest <= UNDER_WAY_MAX + THREADS_ON_THE_WAY * delay_ms, || {
         format!(
             "{longest} readings were under way when the line went, and no thread had to wait longer than {delay_ms} ms"
@@ -241,37 +239,6 @@ fn ends(recorded: &Recorded, truth: &[[i32; 2]], cuts: &[Cut]) -> Result<Vec<usi
         }
     }
     Ok(ends)
-}
-
-/// How long a thread of this process that wants a processor has to wait for one.
-struct Delays {
-    over: Arc<AtomicBool>,
-    thread: JoinHandle<Duration>,
-}
-
-impl Delays {
-    /// Begins to watch.
-    fn watch() -> Self {
-        const PERIOD: Duration = Duration::from_millis(5);
-        let over = Arc::new(AtomicBool::new(false));
-        let stop = Arc::clone(&over);
-        let thread = std::thread::spawn(move || {
-            let mut longest = Duration::ZERO;
-            while !stop.load(Ordering::Relaxed) {
-                let begun = Instant::now();
-                std::thread::sleep(PERIOD);
-                longest = longest.max(begun.elapsed().saturating_sub(PERIOD));
-            }
-            longest
-        });
-        Self { over, thread }
-    }
-
-    /// The longest that was seen.
-    fn longest(self) -> Duration {
-        self.over.store(true, Ordering::Relaxed);
-        self.thread.join().unwrap_or_default()
-    }
 }
 
 fn one_cycle(
