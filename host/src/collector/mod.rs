@@ -11,6 +11,7 @@ mod frames;
 mod guard;
 mod rehearsal;
 mod session;
+mod showing;
 mod station;
 mod work;
 

@@ -1,18 +1,23 @@
 //! A run in virtual time: the real firmware, the real conversation, the real recorder, and a clock that runs as fast as
 //! they do. An overnight soak of a virtual bench takes seconds.
 
-use std::time::Duration;
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
 
+use jiff::Timestamp;
 use steadybench_protocol::{FrameBuffer, ToBoard};
 use steadybench_virtual::VirtualBoard;
 
 use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::link::{Link, LinkEvent, SetUp};
+use crate::live::{Hub, Standing, start_analyst};
 use crate::recorder::wire_log::{Record, Stamp};
-use crate::recorder::{BoardIntroduction, JobFolder, RecordSink, Recorder, RunPlan, RunSummary};
+use crate::recorder::{BoardIntroduction, JobFolder, RecordSink, Recorder, RunPlan, RunSummary, read_job};
 
+use super::control::{Present, RunNow, SessionControl, Shared};
 use super::frames::FrameCutter;
+use super::showing::Showing;
 use super::station::with_settings;
 
 /// The bench goes forward by this much at a time; a message of the host waits for the next.
@@ -43,8 +48,34 @@ impl Rehearsal {
         &self,
         board: &mut VirtualBoard,
         open_job: impl FnOnce() -> Result<JobFolder, Fault>,
+        progress: impl FnMut(Duration),
+    ) -> Result<RunSummary, Fault> {
+        self.run(board, open_job, None, progress)
+    }
+
+    /// As [`Self::record`], and shown and examined as the collector does it: `show` is given the control of what looks
+    /// like a session, which the page can be served from. Nobody obeys it.
+    ///
+    /// # Errors
+    /// When the board refuses, or the job folder cannot be used.
+    pub fn record_shown(
+        &self,
+        board: &mut VirtualBoard,
+        open_job: impl FnOnce() -> Result<JobFolder, Fault>,
+        show: impl FnOnce(SessionControl),
+        progress: impl FnMut(Duration),
+    ) -> Result<RunSummary, Fault> {
+        self.run(board, open_job, Some(Box::new(show)), progress)
+    }
+
+    fn run(
+        &self,
+        board: &mut VirtualBoard,
+        open_job: impl FnOnce() -> Result<JobFolder, Fault>,
+        show: Option<Box<dyn FnOnce(SessionControl) + '_>>,
         mut progress: impl FnMut(Duration),
     ) -> Result<RunSummary, Fault> {
+        let hub = Arc::new(Hub::new(0));
         let mut hall = Hall {
             rehearsal: self,
             began: board.now(),
@@ -53,6 +84,9 @@ impl Rehearsal {
             frames: FrameBuffer::new(),
             held: vec![],
             sink: None,
+            showing: show
+                .is_some()
+                .then(|| Showing::new(self.port.clone(), None, Arc::clone(&hub))),
         };
         board.set_port_open(true);
         hall.record_one(Record::Opened {
@@ -60,7 +94,11 @@ impl Rehearsal {
             port: self.port.clone(),
         });
         let introduction = hall.bring_up(board)?;
-        let (recorder, sinks) = Recorder::start(open_job()?, &self.run, vec![introduction])?;
+        let job = open_job()?;
+        let (recorder, sinks) = Recorder::start(job.clone(), &self.run, vec![introduction])?;
+        if let Some(show) = show {
+            show(hall.show_as(&job, &recorder, hub)?);
+        }
         hall.give_to(sinks);
         let begun = board.now();
         while board.now() - begun < self.length {
@@ -85,9 +123,58 @@ struct Hall<'a> {
     frames: FrameBuffer,
     held: Vec<Record>,
     sink: Option<RecordSink>,
+    showing: Option<Showing>,
 }
 
 impl Hall<'_> {
+    /// Begins the examination, and gives the control of it all.
+    fn show_as(
+        &mut self,
+        job: &JobFolder,
+        recorder: &Recorder,
+        hub: Arc<Hub>,
+    ) -> Result<SessionControl, Fault> {
+        let kind = self.rehearsal.run.kind;
+        let standing = Standing::default();
+        let known = read_job(job.path()).unwrap_or_default();
+        let (told, shown) = (Arc::clone(&hub), Arc::clone(&standing));
+        let entrances = start_analyst(recorder.number(), kind, 1, &known, told, shown)
+            .map_err(|error| Fault::new(Exit::Failed, "the examination's thread", error.to_string()))?;
+        let entrance = entrances.into_iter().next();
+        let mut boards = Vec::new();
+        if let Some(showing) = &mut self.showing {
+            showing.examine_by(entrance.map(|entrance| Box::new(entrance.waiting())));
+            showing.lock_live().measuring = true;
+            boards.push(showing.live());
+        }
+        let run = RunNow {
+            number: recorder.number(),
+            kind,
+            folder: recorder.folder().to_owned(),
+            started: Timestamp::now(),
+            begun: Instant::now(),
+            duration: None,
+            ends_session: false,
+            recorder: recorder.status(),
+        };
+        let shared = Shared {
+            start: Instant::now(),
+            commands: Vec::new(),
+            boards,
+            job: job.path().to_owned(),
+            hub,
+            standing,
+            now: Mutex::new(Present {
+                run: Some(run),
+                ..Present::default()
+            }),
+            end: tokio::sync::watch::Sender::new(None),
+        };
+        // Nobody takes orders: whoever gives one is told that the session is over.
+        let (orders, _) = tokio::sync::mpsc::channel(1);
+        Ok(SessionControl::new(Arc::new(shared), orders))
+    }
+
     fn now(&self, board: &VirtualBoard) -> Duration {
         board.now() - self.began
     }
@@ -101,6 +188,12 @@ impl Hall<'_> {
     }
 
     fn record_one(&mut self, record: Record) {
+        if self.sink.is_some()
+            && let Some(showing) = &mut self.showing
+        {
+            let found = showing.take(&record);
+            showing.tell(found, None);
+        }
         match &mut self.sink {
             Some(sink) => sink.push_and_wait(record),
             None => self.held.push(record),

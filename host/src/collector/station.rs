@@ -1,6 +1,6 @@
 //! One board: its port, its conversation, its records.
 
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use steadybench_protocol::{Configure, Hello, ToBoard};
@@ -11,16 +11,15 @@ use crate::clock::HostTime;
 use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::link::{Link, LinkEvent, SetUp};
-use crate::live::{Analyst, Detection, Hub, LiveBoard};
+use crate::live::{Analyst, Hub, LiveBoard};
 use crate::port::{Connection, Incoming, Line, PortAddress, open, open_bench_again};
 use crate::recorder::{BoardIntroduction, HostMarkKind, Record, RecordSink, Stamp, serial_digits};
-use crate::stream::{Stream, refusal_words};
-
-mod telling;
+use crate::stream::refusal_words;
 
 use super::faults;
 use super::frames::FrameCutter;
 use super::guard::GuardOptions;
+use super::showing::Showing;
 
 /// A port that was lost is looked for this often.
 const REOPEN_PERIOD: Duration = Duration::from_millis(500);
@@ -79,11 +78,7 @@ pub struct Station {
     line: Option<Line>,
     link: Link,
     cutter: FrameCutter,
-    stream: Stream,
-    detection: Detection,
-    live: Arc<Mutex<LiveBoard>>,
-    hub: Arc<Hub>,
-    analyst: Option<Box<Analyst>>,
+    showing: Showing,
     sink: Option<RecordSink>,
     /// Records of a board that has not said yet who it is, or of a run whose files are not made yet.
     held: Option<Vec<Record>>,
@@ -108,7 +103,7 @@ impl Station {
         hub: Arc<Hub>,
     ) -> Result<Self, Fault> {
         let mut station = Self {
-            live: Arc::new(Mutex::new(LiveBoard::new(address.to_string()))),
+            showing: Showing::new(address.to_string(), Some(start), hub),
             address,
             usb_serial: None,
             bench: None,
@@ -117,10 +112,6 @@ impl Station {
             line: None,
             link: Link::new(start.elapsed()),
             cutter: FrameCutter::default(),
-            stream: Stream::new(),
-            detection: Detection::default(),
-            hub,
-            analyst: None,
             sink: None,
             held: Some(Vec::new()),
             introduction: None,
@@ -215,7 +206,7 @@ impl Station {
             self.forget();
         }
         self.sink = None;
-        self.analyst = None;
+        self.showing.examine_by(None);
         self.held = None;
         let up = self.line.is_some() && anew && self.converse().await.is_ok();
         if !up {
@@ -227,11 +218,9 @@ impl Station {
 
     /// Forgets the run before: its stream, its events, its board.
     fn forget(&mut self) {
-        self.stream = Stream::new();
-        self.detection = Detection::default();
+        self.showing.forget();
         self.introduction = None;
         self.refused_serial = None;
-        self.lock_live().begin_anew();
     }
 
     /// Who the board is; `None` before it has said so.
@@ -243,14 +232,14 @@ impl Station {
     /// Its present state, for whoever watches.
     #[must_use]
     pub fn live(&self) -> Arc<Mutex<LiveBoard>> {
-        Arc::clone(&self.live)
+        self.showing.live()
     }
 
     /// Gives the records so far, and all to come, to the recorder; the readings to the analyst.
     pub fn record_to(&mut self, mut sink: RecordSink, analyst: Box<Analyst>) {
         sink.bring_events();
         self.sink = Some(sink);
-        self.analyst = Some(analyst);
+        self.showing.examine_by(Some(analyst));
         self.release();
         self.set_measuring(true);
     }
@@ -395,6 +384,22 @@ impl Station {
         }
     }
 
+    fn commit(&mut self, record: Record) {
+        let found = self.showing.take(&record);
+        if let Some(sink) = &mut self.sink {
+            sink.push(record);
+        }
+        self.showing.tell(found, self.sink.as_mut());
+    }
+
+    /// The run is over: what the detector has under way is told as it stands, and the recorder has all there is.
+    fn finish_recording(&mut self) {
+        let Some(sink) = &mut self.sink else { return };
+        self.showing.finish(sink);
+        // The recorder may have to wait for its disk.
+        tokio::task::block_in_place(|| sink.finish());
+    }
+
     fn release(&mut self) {
         for record in self.held.take().unwrap_or_default() {
             self.commit(record);
@@ -462,7 +467,7 @@ impl Station {
                 self.halt().await;
                 self.finish_recording();
                 self.sink = None;
-                self.analyst = None;
+                self.showing.examine_by(None);
                 let _ = done.send(());
                 self.stand_by(true).await;
             }
@@ -573,7 +578,7 @@ impl Station {
     }
 
     fn lock_live(&self) -> std::sync::MutexGuard<'_, LiveBoard> {
-        self.live.lock().unwrap_or_else(PoisonError::into_inner)
+        self.showing.lock_live()
     }
 
     fn set_measuring(&self, measuring: bool) {
@@ -581,7 +586,7 @@ impl Station {
     }
 
     fn publish(&self) {
-        self.lock_live().count(&self.stream);
+        self.showing.publish();
     }
 }
 

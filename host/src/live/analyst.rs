@@ -67,6 +67,7 @@ pub struct Analyst {
     samples: Vec<Sample>,
     missed: Arc<AtomicU64>,
     foot_switch_place: String,
+    waits: bool,
 }
 
 impl std::fmt::Debug for Analyst {
@@ -110,7 +111,19 @@ impl Analyst {
         }
     }
 
+    /// Waits for room from now on instead of missing readings: for runs in virtual time, whose boards can be held up.
+    #[must_use]
+    pub fn waiting(mut self) -> Self {
+        self.waits = true;
+        self
+    }
+
     fn send(&self, feed: Feed) {
+        if self.waits {
+            // A thread that has died has nothing to say.
+            let _ = self.sender.send(feed);
+            return;
+        }
         if let Err(refused) = self.sender.try_send(feed) {
             let (std::sync::mpsc::TrySendError::Full(feed)
             | std::sync::mpsc::TrySendError::Disconnected(feed)) = refused;
@@ -148,6 +161,7 @@ pub fn start_analyst(
             samples: Vec::new(),
             missed: Arc::clone(&missed),
             foot_switch_place: "foot switch".to_owned(),
+            waits: false,
         })
         .collect();
     *standing.lock().unwrap_or_else(PoisonError::into_inner) = StandingView::default();
@@ -185,6 +199,8 @@ struct Seat {
     serial: String,
     elapsed_s: f64,
     faults: BTreeMap<u64, bool>,
+    /// Faults before those.
+    settled_faults: u64,
     dirty: bool,
     look_at: Instant,
     /// What was told last, so that only changes are.
@@ -208,6 +224,7 @@ impl Seat {
             serial: String::new(),
             elapsed_s: 0.0,
             faults: BTreeMap::new(),
+            settled_faults: 0,
             dirty: true,
             look_at: Instant::now(),
             told: String::new(),
@@ -239,8 +256,10 @@ impl Seat {
             }
             Feed::Fault(_, id, is_fault) => {
                 self.faults.insert(id, is_fault);
-                if self.faults.len() > FAULTS_MAX {
-                    self.faults.pop_first();
+                if self.faults.len() > FAULTS_MAX
+                    && let Some((_, is_fault)) = self.faults.pop_first()
+                {
+                    self.settled_faults += u64::from(is_fault);
                 }
                 self.dirty = true;
             }
@@ -322,6 +341,7 @@ impl Work {
             }
             Examination::Soak(examination) => {
                 let faults = seat.faults.values().filter(|is_fault| **is_fault).count() as u64;
+                let faults = seat.settled_faults + faults;
                 let view = SoakView::of(run, &serial, seat.elapsed_s, &examination.standing(), faults);
                 tell(&self.hub, told, "soak", &view);
                 put(&mut kept.soak, view, |view| view.board == serial);

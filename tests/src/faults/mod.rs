@@ -33,6 +33,7 @@ pub mod soak;
 pub mod time;
 pub mod torn;
 pub mod unplug;
+mod watched;
 
 pub use outcome::Outcome;
 

@@ -1,17 +1,23 @@
-//! The soak of the soak: three days of the real firmware, conversation, detectors and recorder in virtual time.
+//! The soak of the soak: three days of the real firmware, conversation, detectors, examination and recorder in virtual
+//! time, with the page being served and watched.
 
+use std::cell::OnceCell;
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::Duration;
 
-use steadybench_host::collector::Rehearsal;
-use steadybench_host::live::{Detected, Detection, event_name};
-use steadybench_host::recorder::{FullRate, JobFolder};
+use steadybench_analysis::soak::{SoakExamination, SoakSettings};
+use steadybench_host::collector::{Rehearsal, SessionControl};
+use steadybench_host::live::standing::SoakView;
+use steadybench_host::live::{Detected, Detection, event_name, sample_of};
+use steadybench_host::recorder::{FullRate, JobFolder, serial_digits};
 use steadybench_host::replay::Replay;
 use steadybench_host::stream::Output;
 use steadybench_virtual::{Scenario, VirtualBoard};
 
 use super::Outcome;
-use super::in_process::run_plan;
+use super::in_process::{run_plan, wait};
+use super::watched::{LOOKS, Watched};
 use crate::job::Table;
 
 /// How far memory may grow after the first hour.
@@ -44,13 +50,21 @@ pub fn run(seed: u64, hours: u64, mut progress: impl FnMut(u64)) -> Outcome {
     let run = job.join("runs/0001-soak");
     let mut memory = Vec::new();
     let mut first_hour = None;
+    let (page, mut looks, mut refused) = (OnceCell::new(), 0, 0);
     let summary = rehearsal
-        .record(
+        .record_shown(
             &mut board,
             || JobFolder::open_or_create(&job),
+            |control| {
+                let watched = Watched::serve(control.clone());
+                assert!(page.set((control, watched)).is_ok(), "one page");
+            },
             |now| {
                 let hour = now.as_secs() / HOUR_S;
                 if hour as usize > memory.len() {
+                    let right = page.get().map_or(0, |(_, watched)| watched.look(now.as_secs()));
+                    looks += right;
+                    refused += LOOKS - right;
                     memory.push(resident_bytes());
                     first_hour.get_or_insert_with(|| sizes(&run));
                     progress(hour);
@@ -58,6 +72,11 @@ pub fn run(seed: u64, hours: u64, mut progress: impl FnMut(u64)) -> Outcome {
             },
         )
         .unwrap_or_else(|fault| panic!("a rehearsal is recorded: {fault}"));
+    let (control, watched) = page.into_inner().expect("the page was served");
+    outcome.require(refused == 0, || {
+        format!("{refused} looks at the page were not answered")
+    });
+    outcome.require(watched.received() > 0, || "the page's stream told nothing".into());
     let board = &summary.closed.board[0];
     outcome.require(board.lost_readings == 0 && summary.unwritten.is_none(), || {
         format!(
@@ -87,14 +106,26 @@ pub fn run(seed: u64, hours: u64, mut progress: impl FnMut(u64)) -> Outcome {
         });
     }
     let live = live_events(&run);
-    match offline_events(&run.join("wire.log")) {
-        Ok((readings, offline)) => {
+    let mut words = String::new();
+    match offline(&run.join("wire.log")) {
+        Ok(Offline {
+            readings,
+            rows: offline,
+            soak,
+        }) => {
             outcome.require(readings == board.readings, || {
                 format!(
                     "{readings} readings are read back, and {} were recorded",
                     board.readings
                 )
             });
+            outcome.require(ends_as(&control, &soak), || {
+                format!(
+                    "the page ends with {:?}, and off line {soak:?} is found",
+                    control.standing().soak
+                )
+            });
+            words = soak.words;
             let apart = live
                 .iter()
                 .zip(&offline)
@@ -110,15 +141,17 @@ pub fn run(seed: u64, hours: u64, mut progress: impl FnMut(u64)) -> Outcome {
         Err(words) => outcome.violations.push(words),
     }
     outcome.tried = format!(
-        "{hours} h at 1000/s on both channels in virtual time: {} readings, {} events",
+        "{hours} h at 1000/s on both channels in virtual time, the page served and watched: {} readings, {} events, {looks} looks at the trace and the state, {:.0} MB of stream",
         board.readings,
-        live.len()
+        live.len(),
+        watched.received() as f64 * 1e-6
     );
     outcome.lost = format!(
-        "{} readings; memory {:.0} MB after the first hour, {:.0} MB at most; {}; events found live and off line are the same",
+        "{} readings; memory of bench, collector and page {:.0} MB after the first hour, {:.0} MB at most, {:.0} MB at the end; {}; events found live and off line are the same, and so is the last word: {words}",
         board.lost_readings,
         first as f64 * 1e-6,
         most as f64 * 1e-6,
+        memory.last().copied().unwrap_or(0) as f64 * 1e-6,
         files.join("; ")
     );
     outcome
@@ -166,17 +199,45 @@ fn live_events(run: &Path) -> Vec<Row> {
         .collect()
 }
 
-fn offline_events(log: &Path) -> Result<(u64, Vec<Row>), String> {
+/// What the recording gives off line.
+struct Offline {
+    readings: u64,
+    rows: Vec<Row>,
+    soak: SoakView,
+}
+
+fn offline(log: &Path) -> Result<Offline, String> {
     let mut replay = Replay::open(log).map_err(|fault| fault.to_string())?;
     let mut detection = Detection::default();
-    let mut rows = Vec::new();
-    let mut readings = 0;
+    let mut examination = SoakExamination::new(SoakSettings::default());
+    let mut faults = BTreeMap::new();
+    let (mut rows, mut readings, mut elapsed_s) = (Vec::new(), 0, 0.0);
     while let Some(output) = replay.next_output().map_err(|fault| fault.to_string())? {
-        readings += u64::from(matches!(output, Output::Reading(_)));
-        detection.take(&output, &mut |detected| rows.push(row(&detected)));
+        if let Output::Reading(reading) = &output {
+            readings += 1;
+            if let Some(sample) = sample_of(reading) {
+                elapsed_s = sample.time_s;
+                examination.push(&sample);
+            }
+        }
+        detection.take(&output, &mut |detected| {
+            faults.insert(detected.event.id, detected.event.kind.is_fault());
+            rows.push(row(&detected));
+        });
     }
+    // A run that is closed has its last events told, and the page, which shows it while it lasts, has not.
+    let faults = faults.values().filter(|is_fault| **is_fault).count() as u64;
+    let serial = replay.stream().hello().map(serial_digits).unwrap_or_default();
+    let soak = SoakView::of(1, &serial, elapsed_s, &examination.standing(), faults);
     detection.finish(&mut |detected| rows.push(row(&detected)));
-    Ok((readings, rows))
+    Ok(Offline { readings, rows, soak })
+}
+
+/// Whether the page's last word is this: the examination may be a moment behind.
+fn ends_as(control: &SessionControl, soak: &SoakView) -> bool {
+    wait(Duration::from_secs(60), || {
+        control.standing().soak.as_slice() == [soak.clone()]
+    })
 }
 
 fn row(detected: &Detected) -> Row {
