@@ -23,7 +23,7 @@ const COLLECT: [&str; 7] = [
 ];
 
 /// What a job may hold, each put elsewhere and replaced by a link to it.
-const PLACES: [&str; 11] = [
+const PLACES: [&str; 16] = [
     "job.toml",
     "alterations.csv",
     "notes.csv",
@@ -35,12 +35,23 @@ const PLACES: [&str; 11] = [
     "runs/0001-free/wire.log",
     "runs/0001-free/findings.json",
     "runs/0001-free/board-1",
+    "runs/0001-free/readings.csv",
+    "runs/0001-free/events.csv",
+    "runs/0001-free/marks.csv",
+    "runs/0001-free/extremes.bin",
+    "report.html",
 ];
+
+/// Where a job is exported to: beside it.
+fn out_of(job: &Path) -> PathBuf {
+    job.with_extension("parquet")
+}
 
 fn run(words: &[&str], job: &Path) -> Output {
     let words: Vec<String> = words
         .iter()
         .map(|word| word.replace("JOB", &job.display().to_string()))
+        .map(|word| word.replace("OUT", &out_of(job).display().to_string()))
         .collect();
     steady().args(words).output().expect("steady starts")
 }
@@ -119,6 +130,9 @@ fn no_link_in_a_job_leads_out_of_it() {
             &["job", "alter", "--kind", "link", "JOB", "over F1"],
             &["examine", "JOB/runs/0001-free"],
             &["mark", "a place", "--job", "JOB"],
+            &["export", "JOB/runs/0001-free", "--out", "OUT", "--force"],
+            &["report", "JOB"],
+            &["swap", "JOB"],
         ] {
             let output = run(words, &job);
             let said = [output.stdout, output.stderr].concat();
@@ -129,6 +143,13 @@ fn no_link_in_a_job_leads_out_of_it() {
             assert!(
                 contents(&outside) == before,
                 "{place} is a link, and {words:?} writes where it leads"
+            );
+        }
+        for made in [out_of(&job), job.join("report.html")] {
+            let made = std::fs::read(made).unwrap_or_default();
+            assert!(
+                !made.windows(SECRET.len()).any(|bytes| bytes == SECRET.as_bytes()),
+                "{place} is a link, and what it leads to is handed on"
             );
         }
     }

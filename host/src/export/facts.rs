@@ -1,7 +1,7 @@
 //! What a reader of the file needs to know of the run, as keys and words.
 
 use crate::examine::RunFolder;
-use crate::recorder::serial_digits;
+use crate::recorder::{open_unlinked, serial_digits};
 use crate::replay::Replay;
 
 use super::{Span, Tally};
@@ -64,7 +64,8 @@ pub fn of(
             .into(),
     );
     put("lost_readings", tally.lost_readings.to_string());
-    if let Ok(text) = std::fs::read_to_string(survey.folder.join("run.toml")) {
+    let run_toml = open_unlinked(&survey.folder.join("run.toml"));
+    if let Ok(text) = run_toml.and_then(std::io::read_to_string) {
         put("run_toml", text);
     }
     facts

@@ -64,6 +64,25 @@ impl FileLayer for Disk {
     }
 }
 
+/// Opens a file of a job for reading, and no link in its place: a job may come from anybody, and a link may lead anywhere.
+///
+/// # Errors
+/// As the system gives it, and of the kind `InvalidInput` when it is a link or no file.
+pub fn open_unlinked(path: &Path) -> io::Result<File> {
+    if !path.symlink_metadata()?.is_file() {
+        return Err(io::Error::new(
+            io::ErrorKind::InvalidInput,
+            "it is a link or a folder, and no file of this job",
+        ));
+    }
+    let mut options = OpenOptions::new();
+    options.read(true);
+    // Where it became a link since.
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::custom_flags(&mut options, rustix::fs::OFlags::NOFOLLOW.bits() as i32);
+    options.open(path)
+}
+
 /// Has the name of a file or folder survive a power cut, as its bytes do.
 pub(super) fn sync_folder_of(path: &Path) -> io::Result<()> {
     #[cfg(unix)]

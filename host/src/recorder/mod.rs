@@ -30,7 +30,7 @@ mod writer;
 
 pub use announcement::{Announced, Announcement, find_collector, left_behind};
 pub(crate) use csv_rows::put_text;
-pub use files::{AppendFile, Confirmation, Disk, FileLayer};
+pub use files::{AppendFile, Confirmation, Disk, FileLayer, open_unlinked};
 pub use job::{Job, JobFolder, create_job, read_job, read_job_text, run_folders};
 pub use job_fields::{JobFields, fill_in_job};
 pub use ledgers::{add_alteration, add_note, read_alterations, read_notes, settle_alteration};

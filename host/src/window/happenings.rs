@@ -1,6 +1,5 @@
 //! What stands on the trace of a run: events, gaps and marks from its CSV files, alterations from the job's.
 
-use std::fs::File;
 use std::io::{Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
@@ -9,7 +8,7 @@ use jiff::Timestamp;
 use crate::fault::Fault;
 use crate::job::{Alteration, State};
 use crate::live::view::{At, DetectionView, MarkView};
-use crate::recorder::read_alterations;
+use crate::recorder::{open_unlinked, read_alterations};
 
 use super::view::{AlterationMark, GapView, Window};
 
@@ -41,7 +40,7 @@ impl Growing {
     /// The rows that have come since, whole ones only.
     fn rows(&mut self) -> Vec<csv::StringRecord> {
         let mut text = Vec::new();
-        let read = File::open(&self.path).and_then(|mut file| {
+        let read = open_unlinked(&self.path).and_then(|mut file| {
             file.seek(SeekFrom::Start(self.read_to))?;
             file.take(PIECE_BYTES).read_to_end(&mut text)
         });

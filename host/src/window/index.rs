@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use crate::exit::Exit;
 use crate::fault::Fault;
+use crate::recorder::open_unlinked;
 use crate::stream::Output;
 use crate::units::Units;
 
@@ -411,7 +412,7 @@ fn feed(cells: &mut Cells, head: &Head, groups: &Extents, slow: &[SlowRow]) {
 
 /// The recorder's file of extremes, where there is one that this program knows.
 fn recorded(folder: &Path) -> Option<File> {
-    let mut file = File::open(folder.join("extremes.bin")).ok()?;
+    let mut file = open_unlinked(&folder.join("extremes.bin")).ok()?;
     let mut header = [0; FILE_HEADER_BYTES];
     file.read_exact(&mut header).ok()?;
     (header == file_header()).then_some(file)
