@@ -1,4 +1,4 @@
-//! Bytes to UTF-8: byte order marks and UTF-16.
+//! Bytes to UTF-8 with line feeds: byte order marks, UTF-16, and lines that end with a carriage return alone.
 
 use std::io::{BufRead, BufReader, Read};
 
@@ -25,7 +25,25 @@ pub fn to_utf8(file: impl Read + 'static) -> std::io::Result<Box<dyn BufRead>> {
         .bom_override(true)
         .strip_bom(true)
         .build(file);
-    Ok(Box::new(BufReader::with_capacity(1 << 18, decoded)))
+    let mut decoded = BufReader::with_capacity(1 << 18, decoded);
+    let beginning = decoded.fill_buf()?;
+    if beginning.contains(&b'\r') && !beginning.contains(&b'\n') {
+        return Ok(Box::new(BufReader::with_capacity(1 << 18, LineFeeds(decoded))));
+    }
+    Ok(Box::new(decoded))
+}
+
+/// Gives a line feed for each carriage return, which an old instrument ends its lines with.
+struct LineFeeds<R>(R);
+
+impl<R: Read> Read for LineFeeds<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+        let count = self.0.read(buffer)?;
+        for byte in buffer.iter_mut().take(count).filter(|byte| **byte == b'\r') {
+            *byte = b'\n';
+        }
+        Ok(count)
+    }
 }
 
 fn has_mark(bytes: &[u8]) -> bool {
@@ -57,5 +75,8 @@ mod tests {
         let big = plain.encode_utf16().flat_map(u16::to_be_bytes);
         assert_eq!(text([0xFE, 0xFF].into_iter().chain(big).collect()), plain);
         assert_eq!(text(b"t [s];T [\xB0C]\n0;21\n".to_vec()), plain);
+        assert_eq!(text(plain.replace('\n', "\r").into()), plain);
+        let windows = plain.replace('\n', "\r\n");
+        assert_eq!(text(windows.clone().into()), windows);
     }
 }

@@ -154,7 +154,7 @@ fn hostile_tables(outcome: &mut Outcome) -> usize {
         [mark.to_vec(), text.encode_utf16().flat_map(bytes).collect()].concat()
     };
     let plain = "t_s,ch1_A\n0,1\n1,2\n2,3\n3,4\n";
-    let cases: [(&str, Vec<u8>, Result<usize, &str>); 14] = [
+    let cases: [(&str, Vec<u8>, Result<usize, &str>); 15] = [
         (
             "a byte order mark",
             [b"\xef\xbb\xbf", plain.as_bytes()].concat(),
@@ -178,6 +178,11 @@ fn hostile_tables(outcome: &mut Outcome) -> usize {
         (
             "mixed line ends",
             b"t_s,ch1_A\r\n0,1\n1,2\r\n2,3\n3,4\r\n".to_vec(),
+            Ok(4),
+        ),
+        (
+            "carriage returns alone",
+            plain.replace('\n', "\r").into_bytes(),
             Ok(4),
         ),
         (
