@@ -323,7 +323,8 @@ impl Station {
                         at: HostTime::now(self.start),
                         reason: "the line ended".into(),
                     }),
-                    Err(_) => None,
+                    // A task that has taken much at once is told that there is nothing, to let others have their turn.
+                    Err(_) => line.waiting(),
                 }
             }
             None => {

@@ -110,6 +110,11 @@ impl Line {
         }
     }
 
+    /// What has come already and was not taken; `None` when there is nothing.
+    pub fn waiting(&mut self) -> Option<Incoming> {
+        self.incoming.as_mut()?.try_recv().ok()
+    }
+
     /// Queues a message; false when the line does not take any more, as when the far end has stopped reading.
     pub fn send(&self, message: ToBoard) -> bool {
         match &self.outgoing {

@@ -1,7 +1,7 @@
 //! Bodies of requests that change something, at the collector's own router: any bytes, with the token and from the
 //! right place, as the page or a program of the operator's would send them.
 
-use std::cell::RefCell;
+use std::sync::{Mutex, PoisonError};
 
 use axum::Router;
 use axum::body::{Body, to_bytes};
@@ -40,9 +40,8 @@ struct Page {
     changes: u32,
 }
 
-thread_local! {
-    static PAGE: RefCell<Option<Page>> = const { RefCell::new(None) };
-}
+/// The one that is asked at present.
+static PAGE: Mutex<Option<Page>> = Mutex::new(None);
 
 impl Page {
     fn start() -> Self {
@@ -133,10 +132,9 @@ pub fn body(bytes: &[u8]) {
         usize::from(*choice) % PATHS.len(),
     );
     let path = PATHS[path].replace("{number}", &number.to_string());
-    PAGE.with_borrow_mut(|page| {
-        page.take_if(|page| page.changes >= CHANGES_MAX);
-        page.get_or_insert_with(Page::start).post(&path, body);
-    });
+    let mut page = PAGE.lock().unwrap_or_else(PoisonError::into_inner);
+    page.take_if(|page| page.changes >= CHANGES_MAX);
+    page.get_or_insert_with(Page::start).post(&path, body);
 }
 
 #[cfg(test)]

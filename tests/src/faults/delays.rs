@@ -1,47 +1,56 @@
-//! How long a thread that wants a processor has to wait for one on this computer: what a campaign must know before it
-//! calls a program late.
+//! How long threads that wanted a processor had to wait for one: what a campaign must know before it calls a program late.
+//! The system counts it for each thread; on a quiet machine it is milliseconds, on an overloaded one seconds.
 
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::time::{Duration, Instant};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::time::Duration;
 
-/// From one look to the next.
-const PERIOD: Duration = Duration::from_millis(5);
-
-/// A thread that does nothing but sleep, and notes how late it was woken.
+/// The waiting of a process's threads since it was last asked for.
 #[derive(Debug)]
 pub(super) struct Delays {
-    longest_us: Arc<AtomicU64>,
-    over: Arc<AtomicBool>,
+    threads: PathBuf,
+    known_ns: BTreeMap<String, u64>,
 }
 
 impl Delays {
-    /// Begins to watch.
-    pub(super) fn watch() -> Self {
-        let (longest_us, over) = (Arc::new(AtomicU64::new(0)), Arc::new(AtomicBool::new(false)));
-        let (longest, stop) = (Arc::clone(&longest_us), Arc::clone(&over));
-        std::thread::spawn(move || {
-            while !stop.load(Ordering::Relaxed) {
-                let begun = Instant::now();
-                std::thread::sleep(PERIOD);
-                let late = begun.elapsed().saturating_sub(PERIOD);
-                longest.fetch_max(
-                    u64::try_from(late.as_micros()).unwrap_or(u64::MAX),
-                    Ordering::Relaxed,
-                );
-            }
+    /// Of this process, from now on.
+    pub(super) fn own() -> Self {
+        let mut delays = Self::of("self");
+        delays.take();
+        delays
+    }
+
+    /// Of another process, from its beginning.
+    pub(super) fn of(process: &str) -> Self {
+        Self {
+            threads: PathBuf::from(format!("/proc/{process}/task")),
+            known_ns: BTreeMap::new(),
+        }
+    }
+
+    /// All that the threads there are have waited since this was last asked, added up: no reading, which passes one after
+    /// another, was held up for longer. Nothing where the system does not count it.
+    pub(super) fn take(&mut self) -> Duration {
+        let now_ns = self.waited_ns();
+        let known_ns = std::mem::take(&mut self.known_ns);
+        let since = now_ns.iter().map(|(thread, waited)| {
+            let before = known_ns.get(thread).copied().unwrap_or(0);
+            waited.saturating_sub(before)
         });
-        Self { longest_us, over }
+        let since = Duration::from_nanos(since.sum());
+        self.known_ns = now_ns;
+        since
     }
 
-    /// The longest since this was last asked.
-    pub(super) fn take(&self) -> Duration {
-        Duration::from_micros(self.longest_us.swap(0, Ordering::Relaxed))
-    }
-}
-
-impl Drop for Delays {
-    fn drop(&mut self) {
-        self.over.store(true, Ordering::Relaxed);
+    fn waited_ns(&self) -> BTreeMap<String, u64> {
+        let threads = std::fs::read_dir(&self.threads).into_iter().flatten().flatten();
+        threads
+            .filter_map(|thread| {
+                // Time on a processor, time waiting for one, and how often; a thread may have ended since it was listed.
+                let counts = std::fs::read_to_string(thread.path().join("schedstat")).ok()?;
+                let waited = counts.split_whitespace().nth(1)?.parse().ok()?;
+                Some((thread.file_name().to_string_lossy().into_owned(), waited))
+            })
+            .collect()
     }
 }

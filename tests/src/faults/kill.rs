@@ -17,12 +17,9 @@ use super::recording::{replay, whole_rows};
 use super::{Outcome, random};
 use crate::program::steady;
 
-/// What a kill may cost where the computer has time for all who want it.
+/// What a kill may cost, beside what came while threads of the board's or the program's waited for a processor: who is
+/// given none writes nothing.
 const LOSS_MAX_S: f64 = 1.0;
-
-/// Threads that a reading passes before it is in a file, each of which may have to wait for a processor: the board's, the
-/// one that reads the port, the collector's and the recorder's. A program that is given no processor writes nothing.
-const THREADS_ON_THE_WAY: f64 = 4.0;
 
 /// When a life of the program ends.
 #[derive(Clone, Copy, Debug)]
@@ -56,7 +53,7 @@ struct Tally {
     readings: u64,
     worst_s: f64,
     total_s: f64,
-    /// The longest that a thread of the campaign's had to wait for a processor.
+    /// The most that threads waited for a processor in one life.
     delay_s: f64,
 }
 
@@ -79,15 +76,15 @@ pub fn run(seed: u64, count: u32, mut progress: impl FnMut(u32)) -> Outcome {
     let job = folder.path().join("job");
     let mut tally = Tally::default();
     let mut cut_off = false;
-    let delays = Delays::watch();
+    let mut delays = Delays::own();
     for life in 0..count {
         progress(life);
         let known = runs(&job).len();
         let words = folder.path().join("words");
         delays.take();
         let mut child = start(&link, &job, &words);
-        let killed_us = end(&mut child, Fate::draw(&mut random));
-        let delay_s = delays.take().as_secs_f64();
+        let (killed_us, waited) = end(&mut child, Fate::draw(&mut random));
+        let delay_s = (waited + delays.take()).as_secs_f64();
         tally.delay_s = tally.delay_s.max(delay_s);
         let now = runs(&job);
         let words = std::fs::read_to_string(&words).unwrap_or_default();
@@ -107,7 +104,7 @@ pub fn run(seed: u64, count: u32, mut progress: impl FnMut(u32)) -> Outcome {
         match survey_run(run) {
             Ok(survey) => {
                 cut_off = survey.closed.is_none();
-                let allowed_s = LOSS_MAX_S + THREADS_ON_THE_WAY * delay_s;
+                let allowed_s = LOSS_MAX_S + delay_s;
                 judge(life, &survey, killed_us, allowed_s, &mut tally, &mut outcome);
             }
             Err(fault) => outcome
@@ -125,7 +122,7 @@ pub fn run(seed: u64, count: u32, mut progress: impl FnMut(u32)) -> Outcome {
     );
     let mean_s = tally.total_s / f64::from(tally.recording.max(1));
     outcome.lost = format!(
-        "at most the last {:.2} s ({mean_s:.2} s on average), stated each time, where a thread waited {:.3} s for a processor at the most; none of {} readings before that; every job opened and went on",
+        "at most the last {:.2} s ({mean_s:.2} s on average), stated each time, where threads waited {:.2} s for a processor in one life at the most; none of {} readings before that; every job opened and went on",
         tally.worst_s, tally.delay_s, tally.readings
     );
     outcome
@@ -225,8 +222,9 @@ fn start(link: &Path, job: &Path, words: &Path) -> Child {
         .expect("steady starts")
 }
 
-/// Lets a life come to its end; gives the host's UTC just before it was killed, in microseconds.
-fn end(child: &mut Child, fate: Fate) -> i64 {
+/// Lets a life come to its end; gives the host's UTC just before it was killed, in microseconds, and how long its threads
+/// had waited for a processor.
+fn end(child: &mut Child, fate: Fate) -> (i64, Duration) {
     std::thread::sleep(fate.lives);
     if let Some(closing) = fate.closing {
         let asked = Command::new("kill")
@@ -238,8 +236,9 @@ fn end(child: &mut Child, fate: Fate) -> i64 {
         );
         std::thread::sleep(closing);
     }
+    let waited = Delays::of(&child.id().to_string()).take();
     let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
     child.kill().expect("a program can be killed");
     child.wait().expect("a killed program ends");
-    i64::try_from(now.as_micros()).unwrap_or(i64::MAX)
+    (i64::try_from(now.as_micros()).unwrap_or(i64::MAX), waited)
 }
