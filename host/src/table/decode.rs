@@ -15,6 +15,7 @@ use encoding_rs_io::DecodeReaderBytesBuilder;
 pub fn to_utf8(file: impl Read + 'static) -> std::io::Result<Box<dyn BufRead>> {
     let mut file = BufReader::with_capacity(1 << 16, file);
     let beginning = file.fill_buf()?;
+    let carriage_returns_only = beginning.contains(&b'\r') && !beginning.contains(&b'\n');
     let western = match std::str::from_utf8(beginning) {
         Ok(_) => false,
         // A character cut by the buffer's end is no fault.
@@ -25,12 +26,11 @@ pub fn to_utf8(file: impl Read + 'static) -> std::io::Result<Box<dyn BufRead>> {
         .bom_override(true)
         .strip_bom(true)
         .build(file);
-    let mut decoded = BufReader::with_capacity(1 << 18, decoded);
-    let beginning = decoded.fill_buf()?;
-    if beginning.contains(&b'\r') && !beginning.contains(&b'\n') {
-        return Ok(Box::new(BufReader::with_capacity(1 << 18, LineFeeds(decoded))));
-    }
-    Ok(Box::new(decoded))
+    Ok(if carriage_returns_only {
+        Box::new(BufReader::with_capacity(1 << 18, LineFeeds(decoded)))
+    } else {
+        Box::new(BufReader::with_capacity(1 << 18, decoded))
+    })
 }
 
 /// Gives a line feed for each carriage return, which an old instrument ends its lines with.
