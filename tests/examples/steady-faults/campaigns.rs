@@ -5,7 +5,9 @@ use std::process::ExitCode;
 
 use clap::Parser;
 use steadybench_tests::faults::record::{self, Entry};
-use steadybench_tests::faults::{Outcome, bad_input, disk, image, kill, line, soak, time, torn, unplug};
+use steadybench_tests::faults::{
+    Outcome, bad_input, disk, fuzz, image, kill, line, soak, time, torn, unplug,
+};
 
 /// Campaigns of faults against the shipped program and its parts.
 #[derive(Debug, Parser)]
@@ -75,6 +77,11 @@ const CAMPAIGNS: &[Campaign] = &[
         name: "bad-input",
         count: 200_000,
         run: |seed, count| bad_input::run(seed, count, |done| show(done, count * 7)),
+    },
+    Campaign {
+        name: "fuzz",
+        count: 1_200,
+        run: |seed, count| fuzz::run(seed, count, |done| show(done, 7)),
     },
 ];
 

@@ -15,12 +15,14 @@
 //! | [`image`] | faults of the board, on its real image in the emulator |
 //! | [`soak`] | three days of readings, for memory, files and findings |
 //! | [`bad_input`] | bytes that anybody may have written, at every entrance |
+//! | [`fuzz`] | the same entrances, fed by a fuzzer |
 //! | [`bodies`] | the entrance of requests that change something |
 
 pub mod bad_input;
 pub mod bodies;
 mod delays;
 pub mod disk;
+pub mod fuzz;
 pub mod image;
 mod in_process;
 pub mod inputs;
