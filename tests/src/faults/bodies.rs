@@ -15,7 +15,7 @@ use tower::ServiceExt;
 use super::in_process::{plan, run_plan, runtime};
 
 /// Every request that takes a body; a test holds them against `/v1/openapi.json`.
-pub const PATHS: [&str; 8] = [
+pub const PATHS: [&str; 9] = [
     "/v1/marks",
     "/v1/place",
     "/v1/runs",
@@ -24,6 +24,7 @@ pub const PATHS: [&str; 8] = [
     "/v1/alterations/{number}/restored",
     "/v1/alterations/{number}/kept",
     "/v1/close",
+    "/v1/job",
 ];
 
 const TOKEN: &str = "0123456789abcdef0123456789abcdef";

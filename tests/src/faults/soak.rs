@@ -225,6 +225,10 @@ fn offline(log: &Path) -> Result<Offline, String> {
             rows.push(row(&detected));
         });
     }
+    detection.settle(&mut |detected| {
+        faults.insert(detected.event.id, detected.event.kind.is_fault());
+        rows.push(row(&detected));
+    });
     // A run that is closed has its last events told, and the page, which shows it while it lasts, has not.
     let faults = faults.values().filter(|is_fault| **is_fault).count() as u64;
     let serial = replay.stream().hello().map(serial_digits).unwrap_or_default();
