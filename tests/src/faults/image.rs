@@ -17,7 +17,7 @@ pub fn run() -> Outcome {
     match on_image(&mut outcome) {
         Ok((passed, stack)) => {
             outcome.tried = format!(
-                "{passed} tests on the image: data and clock lines held, chips absent, wrong or reset, the program hung or panicking, the reset pin, a host that stalls, is dead or falls silent"
+                "{passed} tests on the image: data and clock lines held, chips absent, wrong or reset, the program hung or panicking, the reset pin, a host that stalls, is dead or falls silent (a brown-out is told as power applied: this chip cannot tell them apart)"
             );
             outcome.lost = format!(
                 "no more than each fault takes, each named with its cause; the guard acts without a host; no measured value leads the task that takes the readings to a panic; {stack}"
@@ -54,8 +54,11 @@ fn on_image(outcome: &mut Outcome) -> Result<(u64, String), String> {
         .lines()
         .filter(|line| line.contains("deepest stack"))
         .max();
-    Ok((
-        passed,
-        deepest.unwrap_or("the stack was not measured").trim().to_owned(),
-    ))
+    // The figures are rows of a table; here they are words in a cell of another.
+    let deepest = deepest.map(|line| {
+        let cells = line.split('|').map(str::trim).filter(|cell| !cell.is_empty());
+        cells.collect::<Vec<_>>().join(" ")
+    });
+    outcome.require(deepest.is_some(), || "the stack was not measured".into());
+    Ok((passed, deepest.unwrap_or_default()))
 }
