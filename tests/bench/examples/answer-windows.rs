@@ -19,6 +19,7 @@ use std::time::{Duration, Instant};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use steadybench_bench::material::Course;
+use steadybench_bench::measure::Table;
 use steadybench_bench::recorded::record_soak;
 use steadybench_host::window::{WindowRequest, Windows};
 
@@ -52,10 +53,8 @@ fn main() {
     let length_s = hours * 3600.0;
     let begun = Instant::now();
     ask(&windows, 0.0, length_s);
-    println!(
-        "opening the run, and its first window: {:.1} ms",
-        millis(begun.elapsed())
-    );
+    let opening = millis(begun.elapsed());
+    println!("opening the run, and its first window: {opening:.1} ms");
 
     let mut random = ChaCha8Rng::seed_from_u64(1);
     let asked: Vec<(f64, f64)> = (0..WINDOWS)
@@ -124,6 +123,31 @@ fn main() {
         }
         println!();
     }
+    let mut table = Table::begin(&format!(
+        "cargo run --release -p steadybench-bench --example answer-windows -- {hours}"
+    ));
+    let run = format!("windows of {hours} h at {rate_hz}/s");
+    table.row(
+        &format!("{run}: opening the run, with its first window"),
+        &format!("{opening:.0} ms"),
+        "200 ms",
+    );
+    for (what, times, wanted) in [
+        ("any place, first touch", &times[0], "20 ms"),
+        ("the same again", &times[1], "5 ms"),
+        ("a quarter further on", &times[2], "5 ms"),
+        ("twice as near", &times[3], "5 ms"),
+    ] {
+        let mut times = times.clone();
+        times.sort();
+        let late = times[(times.len() - 1) * 99 / 100];
+        table.row(
+            &format!("{run}: {what}, 99 % of {}", times.len()),
+            &format!("{:.1} ms", millis(late)),
+            wanted,
+        );
+    }
+    table.end().unwrap();
 }
 
 /// Processor time of this thread, which does all the work of an answer.

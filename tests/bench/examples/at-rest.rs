@@ -20,6 +20,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
+use steadybench_bench::measure::Table;
 use steadybench_tests::program::steady;
 use steadybench_virtual::{BenchOptions, Scenario, VirtualBench};
 
@@ -74,6 +75,7 @@ fn main() {
     println!(
         "boards   core %   resident MB   switches/s   readings      lost   per board more: core %   MB   switches/s   browser's share kB/s"
     );
+    let mut first: Option<(usize, Row)> = None;
     let mut before: Option<(usize, Row)> = None;
     for boards in &settings.boards {
         let row = measure(*boards, &settings);
@@ -95,8 +97,49 @@ fn main() {
             row.lost,
             row.streamed_kb_per_s,
         );
+        if first.is_none() {
+            first = Some((*boards, row));
+        }
         before = Some((*boards, row));
     }
+    if let (Some(first), Some(last)) = (first, before) {
+        sum_up(&settings, first, last);
+    }
+}
+
+/// The figures that README has.
+fn sum_up(settings: &Settings, (fewest, least): (usize, Row), (most, row): (usize, Row)) {
+    let mut table = Table::begin(&format!(
+        "cargo run --release -p steadybench-bench --example at-rest -- --seconds {}",
+        settings.measured.as_secs()
+    ));
+    let name = |boards| format!("program at rest, {boards} of two channels at {}/s", settings.rate);
+    table.row(
+        &format!(
+            "{}, page open: share of a core, resident",
+            name(format!("{fewest} board"))
+        ),
+        &format!("{:.1} %, {:.0} MB", least.core_percent, least.resident_mb),
+        "3 %, 60 MB",
+    );
+    if most > fewest {
+        let each = |last: f64, first: f64| (last - first) / (most - fewest) as f64;
+        table.row(
+            &format!("each board more, of {most}"),
+            &format!(
+                "{:.1} %, {:.1} MB",
+                each(row.core_percent, least.core_percent),
+                each(row.resident_mb, least.resident_mb)
+            ),
+            "2 %, 5 MB",
+        );
+        table.row(
+            &format!("{}: readings lost", name(format!("{most} boards"))),
+            &format!("{} of {}", row.lost, row.readings),
+            "0",
+        );
+    }
+    table.end().unwrap();
 }
 
 /// Holds so many boards until nobody is at the other end any more.
@@ -116,6 +159,7 @@ fn be_boards(count: u64) {
     let _ = std::io::stdin().read(&mut [0]);
 }
 
+#[derive(Clone, Copy)]
 struct Row {
     core_percent: f64,
     resident_mb: f64,

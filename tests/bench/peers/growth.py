@@ -14,12 +14,7 @@ import shutil
 import tempfile
 from pathlib import Path
 
-import matplotlib
-
-matplotlib.use("svg")
-matplotlib.rcParams["svg.hashsalt"] = "growth"
-import matplotlib.pyplot as plt
-from measure import Table, programs, run
+from measure import Table, Used, programs, run
 
 PLOT = Path(__file__).with_name("growth.svg")
 
@@ -31,32 +26,55 @@ class Point:
         job = scratch / "job"
         used = {"recording": run(record_soak, job, hours, boards, dropouts_per_hour)}
         recorded = used["recording"].output.split("\n")[-2]
-        used["examination"] = run(steady, "examine", recorded)
-        used["export"] = run(steady, "export", recorded, "--every", "60s", "--out", scratch / "minutes.csv")
+        used["examination"] = self.of_each(boards, steady, "examine", recorded)
+        minutes = ["--every", "60s", "--force", "--out", scratch / "minutes.csv"]
+        used["export"] = self.of_each(boards, steady, "export", recorded, *minutes)
         used["report"] = run(steady, "report", job)
-        self.log_mb = (Path(recorded) / "wire.log").stat().st_size / 1e6
         self.used = used
         shutil.rmtree(job)
         (scratch / "minutes.csv").unlink()
 
+    @staticmethod
+    def of_each(boards, *command) -> Used:
+        """The command for each board of the run: processor time together, most memory of any."""
+        taken = [run(*command, "--board", board) for board in range(1, boards + 1)]
+        return Used(sum(used.processor_s for used in taken), max(used.memory_mb for used in taken), "")
+
 
 def power(xs, ys) -> float:
     """The exponent by which y grows with x over the upper half of the points, by least squares of the logarithms."""
-    half = len(xs) // 2
+    half = (len(xs) - 1) // 2
     pairs = [(math.log(x), math.log(y)) for x, y in zip(xs[half:], ys[half:])]
     mean_x = sum(x for x, _ in pairs) / len(pairs)
     mean_y = sum(y for _, y in pairs) / len(pairs)
     return sum((x - mean_x) * (y - mean_y) for x, y in pairs) / sum((x - mean_x) ** 2 for x, _ in pairs)
 
 
-def draw(axes, label, xs, points, of, unit):
-    for name in points[0].used:
-        axes.plot(xs, [of(point.used[name]) for point in points], marker="o", label=name)
-    axes.set_xlabel(label)
-    axes.set_ylabel(unit)
-    axes.set_xscale("log")
-    axes.set_yscale("log")
-    axes.grid(True, which="both", alpha=0.25)
+def draw(measured):
+    """Draws all series. The library is loaded only now: the system counts for a child at least the memory that its
+    parent had when it was started."""
+    import matplotlib
+
+    matplotlib.use("svg")
+    matplotlib.rcParams["svg.hashsalt"] = "growth"
+    import matplotlib.pyplot as plt
+
+    figure, grid = plt.subplots(2, len(measured), figsize=(12, 6.5), layout="constrained")
+    rows = [
+        ("processor time in s", lambda used: used.processor_s),
+        ("most memory in MB", lambda used: used.memory_mb),
+    ]
+    for axes_row, (unit, of) in zip(grid, rows):
+        for axes, (label, xs, points) in zip(axes_row, measured):
+            for name in points[0].used:
+                axes.plot(xs, [of(point.used[name]) for point in points], marker="o", label=name)
+            axes.set(xlabel=label, ylabel=unit, xscale="log", yscale="log")
+            axes.set_xticks(xs, labels=[f"{x:g}" for x in xs])
+            axes.minorticks_off()
+            axes.grid(True, which="both", alpha=0.25)
+    grid[0][0].legend()
+    figure.savefig(PLOT, metadata={"Date": None})
+    plt.close(figure)
 
 
 def main():
@@ -75,23 +93,21 @@ def main():
         ),
         "boards, for 1 h": ([1, 2, 4, 8], lambda scratch, x: Point(steady, record_soak, scratch, 1, x)),
     }
-    figure, grid = plt.subplots(2, len(series), figsize=(12, 6.5), layout="constrained")
+    measured = []
     with tempfile.TemporaryDirectory(prefix="steady-growth-") as scratch:
-        for column, (label, (xs, make)) in enumerate(series.items()):
+        for label, (xs, make) in series.items():
             points = [make(Path(scratch), x) for x in xs]
-            draw(grid[0][column], label, xs, points, lambda used: used.processor_s, "processor time in s")
-            draw(grid[1][column], label, xs, points, lambda used: used.memory_mb, "most memory in MB")
+            measured.append((label, xs, points))
             for name in points[0].used:
                 times = [point.used[name].processor_s for point in points]
                 memory = [point.used[name].memory_mb for point in points]
                 table.row(
-                    f"{name}, {label} {xs[0]:g} to {xs[-1]:g}: processor time, most memory",
-                    f"{times[0]:.2f} to {times[-1]:.1f} s, {memory[0]:.0f} to {memory[-1]:.0f} MB; "
-                    f"grow by the powers {power(xs, times):.2f} and {power(xs, memory):.2f}",
+                    f"{name}, {label}, {xs[0]:g} to {xs[-1]:g}: processor time, most memory",
+                    f"{times[0]:.2f} to {times[-1]:.2f} s, {memory[0]:.0f} to {memory[-1]:.0f} MB; "
+                    f"as the powers {power(xs, times):.2f} and {power(xs, memory):.2f}",
                     "at most 1",
                 )
-        grid[0][0].legend()
-        figure.savefig(PLOT, metadata={"Date": None})
+        draw(measured)
         if asked.record:
             table.keep(Path(scratch))
     print(f"drawn as {PLOT.name}")
