@@ -30,7 +30,7 @@ const COLUMNS: usize = 1_200;
 const WINDOWS: usize = 2_000;
 
 fn main() {
-    let mut words = std::env::args().skip(1);
+    let mut words = std::env::args().skip(1).filter(|word| !word.starts_with("--"));
     let hours: f64 = words.next().map_or(12.0, |word| word.parse().unwrap());
     let rate_hz: u32 = words.next().map_or(1_000, |word| word.parse().unwrap());
     let job = tempfile::tempdir().unwrap();
