@@ -60,7 +60,7 @@ pub fn table(entries: &[Entry]) -> String {
             outcome.lost.clone()
         } else {
             format!(
-                "**{} requirements did not hold**; {}",
+                "**{} of the requirements did not hold**; {}",
                 outcome.violations.len(),
                 outcome.lost
             )
