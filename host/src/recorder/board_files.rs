@@ -188,10 +188,12 @@ impl BoardFiles {
                 until_utc_us: &mut self.until_utc_us,
                 rows: &mut rows,
             };
-            while let Some((_, detected)) = events.next_if(|(after, _)| *after <= place) {
+            let record = records.get(place);
+            // Behind the last record come all that are left: some stand behind records that had to be forgotten.
+            while let Some((_, detected)) = events.next_if(|(after, _)| *after <= place || record.is_none()) {
                 row_writer.put_event(&detected);
             }
-            let Some(record) = records.get(place) else { break };
+            let Some(record) = record else { break };
             let (sheets, wire_offset) = (&mut self.sheets, self.wire_offset);
             let detection = &mut self.detection;
             self.stream.take(record, &mut |output| {
@@ -205,10 +207,6 @@ impl BoardFiles {
                 detection.settle(&mut |detected| row_writer.put_event(&detected));
             }
         }
-        // What is left stands behind records that had to be forgotten.
-        for (_, detected) in events {
-            self.put_event(&mut rows.events, &detected);
-        }
         if records.is_empty() {
             self.push_rows(rows);
             return Ok(());
@@ -220,12 +218,6 @@ impl BoardFiles {
         self.sequence = self.sequence.wrapping_add(1);
         self.push_rows(rows);
         Ok(())
-    }
-
-    fn put_event(&self, text: &mut String, detected: &Detected) {
-        if let Some(units) = &self.units {
-            csv_rows::put_event(text, detected, units);
-        }
     }
 
     fn push_rows(&mut self, rows: Rows) {
