@@ -79,7 +79,7 @@ class Terminal {
     this.child = child;
     child.on('error', () => fail('--link needs socat: install it, or use --tcp'));
     child.stderr.on('data', (text) => {
-      if (`${text}`.includes('PTY is')) say('serving', { at: this.link });
+      if (`${text}`.includes('PTY is')) this.sayWhenLinked(child);
       if (`${text}`.includes('starting data transfer loop')) this.port.opened();
     });
     child.stdout.on('data', (bytes) => this.port.received(bytes));
@@ -89,6 +89,13 @@ class Terminal {
       this.port.closed();
       if (this.wanted) this.start();
     });
+  }
+
+  /** socat names the terminal before it makes the link to it, and who is told "serving" opens the link at once. */
+  sayWhenLinked(child) {
+    if (this.child !== child) return;
+    if (existsSync(this.link)) say('serving', { at: this.link });
+    else setTimeout(() => this.sayWhenLinked(child), 1);
   }
 
   detach() {

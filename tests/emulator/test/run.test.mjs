@@ -14,11 +14,17 @@ import { Receiver, toBoard } from '../wire.mjs';
 
 const program = fileURLToPath(new URL('../run.mjs', import.meta.url));
 const folder = mkdtempSync(join(tmpdir(), 'steadybench-'));
-after(() => rmSync(folder, { recursive: true }));
+const boards = [];
+after(() => {
+  // A board of a test that failed would keep the runner waiting for ever.
+  for (const board of boards) board.kill('SIGKILL');
+  rmSync(folder, { recursive: true });
+});
 
 function run(...args) {
   image();
   const child = spawn(process.execPath, [program, '--elf', imagePath(), ...args], { stdio: ['pipe', 'pipe', 'inherit'] });
+  boards.push(child);
   const events = [];
   const waiting = [];
   createInterface({ input: child.stdout }).on('line', (line) => {
