@@ -212,7 +212,9 @@ impl Seat {
     fn new(kind: RunKind) -> Self {
         let examination = match kind {
             RunKind::Tap => Examination::Tap(Box::new(TapExamination::new(TapSettings::default(), &[]))),
-            RunKind::Soak => Examination::Soak(Box::new(SoakExamination::new(SoakSettings::default()))),
+            RunKind::Soak => {
+                Examination::Soak(Box::new(SoakExamination::new(SoakSettings::while_it_lasts())))
+            }
             RunKind::PowerUp => {
                 Examination::PowerUp(Box::new(PowerUpExamination::new(PowerUpSettings::default())))
             }

@@ -1,23 +1,23 @@
 //! What stands on the trace of a run: events, gaps and marks from its CSV files, alterations from the job's.
 
-use std::io::{Read, Seek, SeekFrom};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use jiff::Timestamp;
 
 use crate::fault::Fault;
 use crate::job::{Alteration, State};
 use crate::live::view::{At, DetectionView, MarkView};
-use crate::recorder::{open_unlinked, read_alterations};
+use crate::recorder::read_alterations;
 
+use super::growing::{Growing, Place};
 use super::view::{AlterationMark, GapView, Window};
 
-/// Events and marks kept of a run, and listed in one window.
-const KEPT_MAX: usize = 50_000;
-const LISTED_MAX: usize = 2_000;
+/// Events kept of a run, a few bytes of each; gaps and marks kept of it.
+const EVENTS_MAX: usize = 50_000;
+const KEPT_MAX: usize = 10_000;
 
-/// Most bytes of a file that are read at once.
-const PIECE_BYTES: u64 = 4 << 20;
+/// Of each, listed in one window.
+const LISTED_MAX: usize = 2_000;
 
 /// The kinds of events there are in the readings, as `events.csv` names them, and whether each speaks for a fault.
 const KINDS: [(&str, bool); 6] = [
@@ -29,134 +29,89 @@ const KINDS: [(&str, bool); 6] = [
     ("nuisance", false),
 ];
 
-/// A CSV file that grows, read on from where it was read to.
-#[derive(Debug)]
-struct Growing {
-    path: PathBuf,
-    read_to: u64,
-}
-
-impl Growing {
-    /// The rows that have come since, whole ones only.
-    fn rows(&mut self) -> Vec<csv::StringRecord> {
-        let mut text = Vec::new();
-        let read = open_unlinked(&self.path).and_then(|mut file| {
-            file.seek(SeekFrom::Start(self.read_to))?;
-            file.take(PIECE_BYTES).read_to_end(&mut text)
-        });
-        // A file that cannot be read has nothing to show; the recorder says what is wrong with the disk.
-        let Some(end) = read
-            .ok()
-            .and_then(|_| text.iter().rposition(|byte| *byte == b'\n'))
-        else {
-            return Vec::new();
-        };
-        let has_header = self.read_to == 0;
-        self.read_to += end as u64 + 1;
-        csv::ReaderBuilder::new()
-            .has_headers(has_header)
-            .flexible(true)
-            .from_reader(&text[..=end])
-            .into_records()
-            .filter_map(Result::ok)
-            .collect()
-    }
-}
-
 /// What happened in a run, as far as its files say.
 #[derive(Debug)]
 pub(super) struct Happenings {
     events_csv: Growing,
     marks_csv: Growing,
-    events: Vec<DetectionView>,
+    events: Vec<Event>,
     gaps: Vec<GapView>,
     marks: Vec<MarkView>,
-    place: String,
+    foot_switch_place: String,
     forgotten: usize,
+}
+
+/// What is kept of an event: the rest is read again when a window lists it.
+#[derive(Clone, Copy, Debug)]
+struct Event {
+    number: u64,
+    at_s: Option<f64>,
+    fault: bool,
+    /// Whether this row superseded another.
+    revised: bool,
+    row: Place,
 }
 
 impl Happenings {
     pub(super) fn new(folder: &Path) -> Self {
-        let growing = |name: &str| Growing {
-            path: folder.join(name),
-            read_to: 0,
-        };
         Self {
-            events_csv: growing("events.csv"),
-            marks_csv: growing("marks.csv"),
+            events_csv: Growing::new(folder.join("events.csv")),
+            marks_csv: Growing::new(folder.join("marks.csv")),
             events: Vec::new(),
             gaps: Vec::new(),
             marks: Vec::new(),
-            place: String::new(),
+            foot_switch_place: String::new(),
             forgotten: 0,
         }
     }
 
     /// Takes in what was written since.
     pub(super) fn refresh(&mut self, board: &str) {
-        for row in self.events_csv.rows() {
-            self.take_event(&row, board);
+        for (row, place) in self.events_csv.rows() {
+            self.take_event(&row, place);
         }
-        for row in self.marks_csv.rows() {
+        for (row, _) in self.marks_csv.rows() {
             self.take_mark(&row, board);
         }
-        self.forgotten += [self.events.len(), self.gaps.len(), self.marks.len()]
-            .map(|kept| kept.saturating_sub(KEPT_MAX))
-            .iter()
-            .sum::<usize>();
-        self.events.truncate(KEPT_MAX);
-        self.gaps.truncate(KEPT_MAX);
-        self.marks.truncate(KEPT_MAX);
+        self.forgotten += keep(&mut self.events, EVENTS_MAX, |event| event.fault)
+            + keep(&mut self.gaps, KEPT_MAX, |_| false)
+            + keep(&mut self.marks, KEPT_MAX, |mark| mark.kind == "tap");
     }
 
     /// A row of `utc,elapsed_s,event,number,channel,duration_s,size_a,size_uncertainty_a,lost_readings,detail`.
-    fn take_event(&mut self, row: &csv::StringRecord, board: &str) {
+    fn take_event(&mut self, row: &csv::StringRecord, place: Place) {
         let cell = |place: usize| row.get(place).unwrap_or_default();
-        let number = |place: usize| cell(place).parse::<f64>().ok();
-        let duration_s = number(5).unwrap_or(0.0);
         if cell(2) == "gap" {
-            let Some(from_s) = number(1) else { return };
+            let Ok(from_s) = cell(1).parse::<f64>() else {
+                return;
+            };
             self.gaps.push(GapView {
                 from_s,
-                to_s: from_s + duration_s,
+                to_s: from_s + cell(5).parse().unwrap_or(0.0),
                 readings: cell(8).parse().ok(),
                 reason: cell(9).to_owned(),
             });
             return;
         }
-        let Some((kind, fault)) = KINDS.into_iter().find(|(kind, _)| *kind == cell(2)) else {
+        let Some((number, _, fault)) = event_in(row) else {
             return;
         };
-        let (Ok(id), Some(size_a)) = (cell(3).parse::<u64>(), number(6)) else {
-            return;
-        };
-        let channel = cell(4).parse().unwrap_or(0);
-        let event = DetectionView {
-            number: id,
-            revised: false,
-            board: board.to_owned(),
-            channel,
-            kind,
+        let event = Event {
+            number,
+            at_s: at(row).elapsed_s,
             fault,
-            common: kind == "load_change",
-            at: at(row),
-            size_a,
-            size_uncertainty_a: number(7).unwrap_or(0.0),
-            duration_s,
-            words: format!(
-                "{} on channel {channel}: {size_a:+.4} A for {:.1} ms",
-                kind.replace('_', " "),
-                duration_s * 1e3
-            ),
-            reason: cell(9).to_owned(),
-            arrived_utc: None,
-            said_utc: None,
+            revised: false,
+            row: place,
         };
-        // A later row of the same number supersedes an earlier one.
-        let recent = self.events.iter().rposition(|known| known.number == id);
-        match recent {
-            Some(place) => {
-                self.events[place] = DetectionView {
+        // A later row of the same number supersedes an earlier one. Numbers rise, but for those.
+        let known = if self.events.last().is_some_and(|last| last.number < number) {
+            None
+        } else {
+            self.events.iter_mut().rfind(|known| known.number == number)
+        };
+        match known {
+            Some(known) => {
+                *known = Event {
                     revised: true,
                     ..event
                 }
@@ -169,13 +124,13 @@ impl Happenings {
     fn take_mark(&mut self, row: &csv::StringRecord, board: &str) {
         let cell = |place: usize| row.get(place).unwrap_or_default();
         let (kind, source, label) = match cell(2) {
-            "foot_switch" if cell(3) == "pressed" => ("tap", "pedal", self.place.clone()),
+            "foot_switch" if cell(3) == "pressed" => ("tap", "pedal", self.foot_switch_place.clone()),
             "tap" => ("tap", "operator", plain(cell(5))),
             "command" => ("command", "operator", plain(cell(5))),
             "note" => ("note", "operator", plain(cell(5))),
             "place" => {
-                self.place = plain(cell(5));
-                ("place", "operator", self.place.clone())
+                self.foot_switch_place = plain(cell(5));
+                ("place", "operator", self.foot_switch_place.clone())
             }
             _ => return,
         };
@@ -190,29 +145,73 @@ impl Happenings {
 
     /// Puts what belongs there on a window.
     pub(super) fn put_on(&self, window: &mut Window) {
-        let within = |at: &At| {
-            at.elapsed_s
-                .is_some_and(|at_s| (window.from_s..window.to_s).contains(&at_s))
-        };
-        let events = self.events.iter().filter(|event| within(&event.at)).collect();
-        let marks = self.marks.iter().filter(|mark| within(&mark.at)).collect();
-        let gaps = self
-            .gaps
+        let span_s = window.from_s..window.to_s;
+        let within = |at_s: Option<f64>| at_s.is_some_and(|at_s| span_s.contains(&at_s));
+        let of = |event: &&Event| within(event.at_s);
+        let mut events: Vec<Event> = self.events.iter().filter(of).copied().collect();
+        let of = |mark: &&MarkView| within(mark.at.elapsed_s);
+        let mut marks: Vec<MarkView> = self.marks.iter().filter(of).cloned().collect();
+        let of = |gap: &&GapView| gap.to_s > span_s.start && gap.from_s < span_s.end;
+        let mut gaps: Vec<GapView> = self.gaps.iter().filter(of).cloned().collect();
+        let mut unlisted = self.forgotten
+            + keep(&mut events, LISTED_MAX, |event| event.fault)
+            + keep(&mut marks, LISTED_MAX, |mark| mark.kind == "tap")
+            + keep(&mut gaps, LISTED_MAX, |_| false);
+        let places: Vec<Place> = events.iter().map(|event| event.row).collect();
+        let rows = self.events_csv.rows_at(&places);
+        // A file that has gone meanwhile tells no more.
+        unlisted += events.len() - rows.len();
+        window.events = rows
             .iter()
-            .filter(|gap| gap.to_s > window.from_s && gap.from_s < window.to_s)
+            .zip(&events)
+            .filter_map(|(row, event)| event_view(row, event.revised, &window.board))
             .collect();
-        let mut unlisted = self.forgotten;
-        window.events = listed(events, |event| event.fault, &mut unlisted);
-        window.marks = listed(marks, |mark| mark.kind == "tap", &mut unlisted);
-        window.gaps = listed(gaps, |_| false, &mut unlisted);
+        window.marks = marks;
+        window.gaps = gaps;
         window.unlisted = unlisted;
     }
 }
 
-/// As many as are listed: those that come `first`, then the latest; in the order they were in.
-fn listed<T: Clone>(mut all: Vec<&T>, first: impl Fn(&T) -> bool, unlisted: &mut usize) -> Vec<T> {
-    let mut too_many = all.len().saturating_sub(LISTED_MAX);
-    *unlisted += too_many;
+/// Number and kind of the event that a row tells of, and whether it speaks for a fault; `None` where it tells of none.
+fn event_in(row: &csv::StringRecord) -> Option<(u64, &'static str, bool)> {
+    let (kind, fault) = KINDS.into_iter().find(|(kind, _)| row.get(2) == Some(*kind))?;
+    row.get(6)?.parse::<f64>().ok()?;
+    Some((row.get(3)?.parse().ok()?, kind, fault))
+}
+
+fn event_view(row: &csv::StringRecord, revised: bool, board: &str) -> Option<DetectionView> {
+    let (number, kind, fault) = event_in(row)?;
+    let cell = |place: usize| row.get(place).unwrap_or_default();
+    let quantity = |place: usize| cell(place).parse::<f64>().unwrap_or(0.0);
+    let channel = cell(4).parse().unwrap_or(0);
+    let (duration_s, size_a) = (quantity(5), quantity(6));
+    Some(DetectionView {
+        number,
+        revised,
+        board: board.to_owned(),
+        channel,
+        kind,
+        fault,
+        common: kind == "load_change",
+        at: at(row),
+        size_a,
+        size_uncertainty_a: quantity(7),
+        duration_s,
+        words: format!(
+            "{} on channel {channel}: {size_a:+.4} A for {:.1} ms",
+            kind.replace('_', " "),
+            duration_s * 1e3
+        ),
+        reason: cell(9).to_owned(),
+        arrived_utc: None,
+        said_utc: None,
+    })
+}
+
+/// Keeps `most` of them in their order: those that come `first`, then the latest. Gives how many went.
+fn keep<T>(all: &mut Vec<T>, most: usize, first: impl Fn(&T) -> bool) -> usize {
+    let surplus = all.len().saturating_sub(most);
+    let mut too_many = surplus;
     for only_others in [true, false] {
         all.retain(|one| {
             let stays = too_many == 0 || only_others && first(one);
@@ -220,7 +219,7 @@ fn listed<T: Clone>(mut all: Vec<&T>, first: impl Fn(&T) -> bool, unlisted: &mut
             stays
         });
     }
-    all.into_iter().cloned().collect()
+    surplus
 }
 
 /// A cell that a spreadsheet would have taken for a formula bears an apostrophe, which is not the label's.
@@ -288,7 +287,7 @@ fn alteration(
 /// Labels of the taps and places of a run, in the order of their first mention.
 pub(super) fn places_of(board_folder: &Path, places: &mut Vec<String>, most: usize) {
     let mut happenings = Happenings::new(board_folder);
-    for row in happenings.marks_csv.rows() {
+    for (row, _) in happenings.marks_csv.rows() {
         happenings.take_mark(&row, "");
     }
     for mark in happenings.marks {
@@ -304,17 +303,99 @@ mod tests {
     use super::*;
 
     #[test]
-    fn of_too_many_faults_are_listed_and_then_the_latest() {
+    fn of_too_many_faults_are_kept_and_then_the_latest() {
         let all: Vec<(usize, bool)> = (0..5_000).map(|number| (number, number % 10 == 0)).collect();
-        let mut unlisted = 7;
-        let some = listed(all.iter().collect(), |(_, fault)| *fault, &mut unlisted);
-        assert_eq!((some.len(), unlisted), (LISTED_MAX, 3_007));
+        let mut some = all.clone();
+        assert_eq!(keep(&mut some, 2_000, |(_, fault)| *fault), 3_000);
+        assert_eq!(some.len(), 2_000);
         assert_eq!(some.iter().filter(|(_, fault)| *fault).count(), 500);
-        assert!(some.is_sorted() && some[0].0 == 0 && some[LISTED_MAX - 1].0 == 4_999);
-        // More faults than are listed: the latest of them.
-        let faults = listed(all.iter().collect(), |_| true, &mut unlisted);
-        assert_eq!((faults[0].0, faults.len()), (3_000, LISTED_MAX));
-        let few = listed(all[..20].iter().collect(), |_| true, &mut unlisted);
+        assert!(some.is_sorted() && some[0].0 == 0 && some[1_999].0 == 4_999);
+        // More faults than are kept: the latest of them.
+        let mut faults = all.clone();
+        keep(&mut faults, 2_000, |_| true);
+        assert_eq!((faults[0].0, faults.len()), (3_000, 2_000));
+        let mut few = all[..20].to_vec();
+        assert_eq!(keep(&mut few, 2_000, |_| false), 0);
         assert_eq!(few, all[..20]);
+    }
+
+    const HEADER: &str =
+        "utc,elapsed_s,event,number,channel,duration_s,size_a,size_uncertainty_a,lost_readings,detail\n";
+
+    fn written(rows: &str) -> (tempfile::TempDir, Happenings) {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("events.csv"), format!("{HEADER}{rows}")).unwrap();
+        let happenings = Happenings::new(folder.path());
+        (folder, happenings)
+    }
+
+    fn window(happenings: &Happenings, from_s: f64, to_s: f64) -> Window {
+        let mut window = Window {
+            from_s,
+            to_s,
+            board: "b".into(),
+            ..Window::default()
+        };
+        happenings.put_on(&mut window);
+        window
+    }
+
+    #[test]
+    fn an_event_has_the_latest_word_wherever_its_row_stands() {
+        let (folder, mut happenings) = written(
+            "2026-01-01T00:00:01Z,1.0,dropout,1,2,0.002,-0.5,0.01,,\"first, with a comma\nand a line\"\n\
+             ,1.5,gap,,,0.25,,,250,\"cable\"\n\
+             ,2.0,spike,2,1,0.001,0.7,0.01,,second\n",
+        );
+        happenings.refresh("b");
+        let events = window(&happenings, 0.0, 10.0).events;
+        assert_eq!(
+            (events.len(), events[0].reason.as_str()),
+            (2, "first, with a comma\nand a line")
+        );
+        assert_eq!(
+            (events[0].channel, events[0].size_a, events[1].kind),
+            (2, -0.5, "spike")
+        );
+        // What is said of it later, in a piece that is read later.
+        let path = folder.path().join("events.csv");
+        let more = ",1.0,load_change,1,2,0.003,-0.6,0.01,,a load\n,3.0,step,3,1,1,0.1,0.01,,half a r";
+        let before = std::fs::read_to_string(&path).unwrap();
+        std::fs::write(&path, format!("{before}{more}")).unwrap();
+        happenings.refresh("b");
+        let events = window(&happenings, 0.0, 1.2).events;
+        assert_eq!(events.len(), 1);
+        assert!(events[0].revised && !events[0].fault && events[0].common);
+        assert_eq!((events[0].reason.as_str(), events[0].size_a), ("a load", -0.6));
+        assert_eq!(window(&happenings, 0.0, 10.0).gaps[0].readings, Some(250));
+        assert_eq!(window(&happenings, 2.5, 10.0).events, []);
+        std::fs::remove_file(&path).unwrap();
+        let gone = window(&happenings, 0.0, 10.0);
+        assert_eq!((gone.events.len(), gone.unlisted), (0, 2));
+    }
+
+    #[test]
+    fn after_too_many_events_faults_are_still_told_and_memory_is_bounded() {
+        let mut rows = String::new();
+        for number in 0..EVENTS_MAX + 2_000 {
+            let kind = if number % 1_000 == 0 {
+                "dropout"
+            } else {
+                "nuisance"
+            };
+            rows.push_str(&format!(",{number}.0,{kind},{number},1,0.001,-0.1,0.01,,x\n"));
+        }
+        let (_folder, mut happenings) = written(&rows);
+        // A piece of the file each time.
+        for _ in 0..4 {
+            happenings.refresh("b");
+        }
+        assert_eq!(happenings.events.len(), EVENTS_MAX);
+        assert_eq!(happenings.forgotten, 2_000);
+        let faults = |window: &Window| window.events.iter().filter(|event| event.fault).count();
+        let whole = window(&happenings, 0.0, 1e6);
+        assert_eq!((faults(&whole), whole.events.len()), (52, LISTED_MAX));
+        assert_eq!(whole.events.last().map(|event| event.number), Some(51_999));
+        assert_eq!(window(&happenings, 51_000.0, 51_000.5).events[0].kind, "dropout");
     }
 }

@@ -21,6 +21,7 @@
 
 mod answer;
 mod cells;
+mod growing;
 mod happenings;
 mod index;
 mod lately;

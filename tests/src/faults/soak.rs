@@ -209,7 +209,7 @@ struct Offline {
 fn offline(log: &Path) -> Result<Offline, String> {
     let mut replay = Replay::open(log).map_err(|fault| fault.to_string())?;
     let mut detection = Detection::default();
-    let mut examination = SoakExamination::new(SoakSettings::default());
+    let mut examination = SoakExamination::new(SoakSettings::while_it_lasts());
     let mut faults = BTreeMap::new();
     let (mut rows, mut readings, mut elapsed_s) = (Vec::new(), 0, 0.0);
     while let Some(output) = replay.next_output().map_err(|fault| fault.to_string())? {

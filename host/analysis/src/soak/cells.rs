@@ -2,42 +2,31 @@
 
 use crate::sample::Sample;
 
-/// What is kept of one channel over one cell.
+/// Cells for which room is made at once.
+const GROWTH: usize = 4096;
+
+/// A current over one cell.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct ChannelCell {
-    /// Mean, or NaN when every reading was missing.
-    pub(crate) mean: f64,
-    /// Least reading.
-    pub(crate) least: f32,
-    /// Greatest reading.
-    pub(crate) greatest: f32,
-    /// Sum of squared deviations from the mean.
-    pub(crate) squares: f32,
+struct Current {
+    /// Mean in amperes, or NaN when every reading was missing.
+    mean: f64,
     /// Readings that were not missing.
-    pub(crate) count: u32,
+    count: u32,
 }
 
-impl ChannelCell {
+impl Current {
     const EMPTY: Self = Self {
         mean: f64::NAN,
-        least: f32::INFINITY,
-        greatest: f32::NEG_INFINITY,
-        squares: 0.0,
         count: 0,
     };
 
-    /// Takes one reading in (Welford 1962, *Technometrics* 4:419; from memory).
     fn take(&mut self, value: f64) {
         if !value.is_finite() {
             return;
         }
         self.count += 1;
         let before = if self.count == 1 { value } else { self.mean };
-        let after = before + (value - before) / f64::from(self.count);
-        self.mean = after;
-        self.squares += ((value - before) * (value - after)) as f32;
-        self.least = self.least.min(value as f32);
-        self.greatest = self.greatest.max(value as f32);
+        self.mean = before + (value - before) / f64::from(self.count);
     }
 
     fn joined(self, other: Self) -> Self {
@@ -48,12 +37,8 @@ impl ChannelCell {
             return self;
         }
         let (left, right) = (f64::from(self.count), f64::from(other.count));
-        let apart = other.mean - self.mean;
         Self {
-            mean: self.mean + apart * right / (left + right),
-            least: self.least.min(other.least),
-            greatest: self.greatest.max(other.greatest),
-            squares: self.squares + other.squares + (apart * apart * left * right / (left + right)) as f32,
+            mean: self.mean + (other.mean - self.mean) * right / (left + right),
             count: self.count + other.count,
         }
     }
@@ -97,8 +82,7 @@ impl SlowMean {
 pub(crate) struct Cell {
     /// Time of the first reading in it, in seconds.
     pub(crate) time_s: f64,
-    /// Currents, in amperes.
-    pub(crate) current: [ChannelCell; 2],
+    current: [Current; 2],
     rail: [SlowMean; 2],
     temperature: [SlowMean; 2],
 }
@@ -107,7 +91,7 @@ impl Cell {
     fn at(time_s: f64) -> Self {
         Self {
             time_s,
-            current: [ChannelCell::EMPTY; 2],
+            current: [Current::EMPTY; 2],
             rail: [SlowMean::EMPTY; 2],
             temperature: [SlowMean::EMPTY; 2],
         }
@@ -129,6 +113,11 @@ impl Cell {
             joined.temperature[channel] = self.temperature[channel].joined(other.temperature[channel]);
         }
         joined
+    }
+
+    /// Mean current in amperes, or NaN when every reading was missing.
+    pub(crate) fn current_a(&self, channel: usize) -> f64 {
+        self.current[channel].mean
     }
 
     /// Mean rail voltage, in volts.
@@ -181,12 +170,20 @@ impl Cells {
                 let mut cell = Cell::at(sample.time_s);
                 cell.take(sample);
                 if let Some(finished) = open.replace(cell) {
-                    self.done.push(finished);
-                    if self.done.len() >= self.limit {
-                        self.fold();
-                    }
+                    self.keep(finished);
                 }
             }
+        }
+    }
+
+    fn keep(&mut self, cell: Cell) {
+        if self.done.len() == self.done.capacity() {
+            // An hour and some at a time: doubling would hold twice what is there.
+            self.done.reserve_exact(GROWTH);
+        }
+        self.done.push(cell);
+        if self.done.len() >= self.limit {
+            self.fold();
         }
     }
 
@@ -214,17 +211,20 @@ impl Cells {
         }
     }
 
-    /// Doubles the cell width and joins neighbours.
+    /// Doubles the cell width and joins neighbours, in the place where they stand.
     fn fold(&mut self) {
         self.width_s *= 2.0;
-        let mut joined: Vec<Cell> = Vec::with_capacity(self.done.len() / 2 + 1);
-        for cell in self.done.drain(..) {
-            match joined.last_mut() {
-                Some(last) if cell.time_s - last.time_s < 0.75 * self.width_s => *last = last.joined(cell),
-                _ => joined.push(cell),
+        let mut last = 0;
+        for next in 1..self.done.len() {
+            let cell = self.done[next];
+            if cell.time_s - self.done[last].time_s < 0.75 * self.width_s {
+                self.done[last] = self.done[last].joined(cell);
+            } else {
+                last += 1;
+                self.done[last] = cell;
             }
         }
-        self.done = joined;
+        self.done.truncate(last + 1);
     }
 
     /// Every cell, the one still open included.
@@ -277,8 +277,7 @@ mod tests {
         assert!(cells.len() <= 64, "{}", cells.len());
         let count: u32 = cells.iter().map(|cell| cell.current[0].count).sum();
         assert_eq!(count, 200_000);
-        assert!(cells.iter().all(|cell| (cell.current[0].mean - 0.5).abs() < 1e-3));
-        assert_eq!(cells.iter().next().unwrap().current[0].greatest, 1.0);
+        assert!(cells.iter().all(|cell| (cell.current_a(0) - 0.5).abs() < 1e-3));
         assert_eq!(cells.iter().next().unwrap().current[1].count, 0);
     }
 }

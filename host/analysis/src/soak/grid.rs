@@ -44,7 +44,7 @@ impl Grid {
                 break;
             }
             for k in 0..2 {
-                put(&mut grid.current_a[k][place], cell.current[k].mean);
+                put(&mut grid.current_a[k][place], cell.current_a(k));
                 put(&mut grid.rail_v[k][place], cell.rail_v(k));
                 put(&mut grid.temperature_c[k][place], cell.temperature_c(k));
             }

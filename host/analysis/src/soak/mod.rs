@@ -115,6 +115,18 @@ impl Default for SoakSettings {
     }
 }
 
+impl SoakSettings {
+    /// For a look at a soak while it lasts: the same, in cells of eight seconds after three days, so that the looks of a
+    /// long night cost no more memory than those of its first hours.
+    #[must_use]
+    pub fn while_it_lasts() -> Self {
+        Self {
+            cells_at_most: 1 << 15,
+            ..Self::default()
+        }
+    }
+}
+
 /// A soak being recorded or replayed.
 #[derive(Clone, Debug)]
 pub struct SoakExamination {
