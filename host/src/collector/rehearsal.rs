@@ -11,7 +11,7 @@ use steadybench_virtual::VirtualBoard;
 use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::link::{Link, LinkEvent, SetUp};
-use crate::live::{Hub, Standing, start_analyst};
+use crate::live::{Hub, Standing, WhenBehind, start_analyst};
 use crate::recorder::wire_log::{Record, Stamp};
 use crate::recorder::{BoardIntroduction, JobFolder, RecordSink, Recorder, RunPlan, RunSummary, read_job};
 
@@ -138,12 +138,12 @@ impl Hall<'_> {
         let standing = Standing::default();
         let known = read_job(job.path()).unwrap_or_default();
         let (told, shown) = (Arc::clone(&hub), Arc::clone(&standing));
-        let entrances = start_analyst(recorder.number(), kind, 1, &known, told, shown)
+        let entrances = start_analyst(recorder.number(), kind, 1, &known, told, shown, WhenBehind::Wait)
             .map_err(|error| Fault::new(Exit::Failed, "the examination's thread", error.to_string()))?;
         let entrance = entrances.into_iter().next();
         let mut boards = Vec::new();
         if let Some(showing) = &mut self.showing {
-            showing.examine_by(entrance.map(|entrance| Box::new(entrance.waiting())));
+            showing.examine_by(entrance.map(Box::new));
             showing.lock_live().measuring = true;
             boards.push(showing.live());
         }

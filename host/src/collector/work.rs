@@ -12,8 +12,8 @@ use tokio::task::JoinHandle;
 use crate::clock::HostTime;
 use crate::exit::Exit;
 use crate::fault::Fault;
-use crate::live::start_analyst;
 use crate::live::view::RunView;
+use crate::live::{WhenBehind, start_analyst};
 use crate::recorder::{BoardIntroduction, HostMarkKind, JobFolder, Recorder, RunKind, RunPlan, read_job};
 
 use super::control::{Order, RunNow, Shared};
@@ -199,8 +199,16 @@ impl Work {
         let (recorder, sinks) = Recorder::start(self.job.clone(), plan, boards)?;
         let job = read_job(self.job.path()).unwrap_or_default();
         let (hub, standing) = (Arc::clone(&self.shared.hub), Arc::clone(&self.shared.standing));
-        let entrances = start_analyst(recorder.number(), plan.kind, count, &job, hub, standing)
-            .map_err(|error| Fault::new(Exit::Failed, "the examination's thread", error.to_string()))?;
+        let entrances = start_analyst(
+            recorder.number(),
+            plan.kind,
+            count,
+            &job,
+            hub,
+            standing,
+            WhenBehind::Miss,
+        )
+        .map_err(|error| Fault::new(Exit::Failed, "the examination's thread", error.to_string()))?;
         let run = RunNow {
             number: recorder.number(),
             kind: plan.kind,

@@ -29,6 +29,18 @@ use super::{Detected, sample_of};
 /// Batches of readings that the thread may be behind with: at 1000 readings/s a minute and more.
 const QUEUE_MAX: usize = 4_096;
 
+/// The same for boards that wait.
+const QUEUE_OF_WAITING_MAX: usize = 64;
+
+/// What becomes of readings while the thread is behind.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum WhenBehind {
+    /// The examination misses them, and says so: no board is held up.
+    Miss,
+    /// They wait for room: for runs in virtual time, whose boards can be held up.
+    Wait,
+}
+
 /// Looks at a soak may take this share of the time.
 const SOAK_SHARE: u32 = 50;
 
@@ -60,14 +72,14 @@ enum Feed {
     Board(usize, String, Option<[f64; 2]>),
 }
 
-/// One board's entrance to the thread; it never waits.
+/// One board's entrance to the thread.
 pub struct Analyst {
     board: usize,
     sender: SyncSender<Feed>,
     samples: Vec<Sample>,
     missed: Arc<AtomicU64>,
     foot_switch_place: String,
-    waits: bool,
+    when_behind: WhenBehind,
 }
 
 impl std::fmt::Debug for Analyst {
@@ -111,15 +123,8 @@ impl Analyst {
         }
     }
 
-    /// Waits for room from now on instead of missing readings: for runs in virtual time, whose boards can be held up.
-    #[must_use]
-    pub fn waiting(mut self) -> Self {
-        self.waits = true;
-        self
-    }
-
     fn send(&self, feed: Feed) {
-        if self.waits {
+        if self.when_behind == WhenBehind::Wait {
             // A thread that has died has nothing to say.
             let _ = self.sender.send(feed);
             return;
@@ -151,8 +156,12 @@ pub fn start_analyst(
     job: &Job,
     hub: Arc<Hub>,
     standing: Standing,
+    when_behind: WhenBehind,
 ) -> std::io::Result<Vec<Analyst>> {
-    let (sender, receiver) = sync_channel(QUEUE_MAX);
+    let (sender, receiver) = sync_channel(match when_behind {
+        WhenBehind::Miss => QUEUE_MAX,
+        WhenBehind::Wait => QUEUE_OF_WAITING_MAX,
+    });
     let missed = Arc::new(AtomicU64::new(0));
     let entrances = (0..boards)
         .map(|board| Analyst {
@@ -161,7 +170,7 @@ pub fn start_analyst(
             samples: Vec::new(),
             missed: Arc::clone(&missed),
             foot_switch_place: "foot switch".to_owned(),
-            waits: false,
+            when_behind,
         })
         .collect();
     *standing.lock().unwrap_or_else(PoisonError::into_inner) = StandingView::default();

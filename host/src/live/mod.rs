@@ -27,7 +27,7 @@ use columns::Columns;
 use trend::{Known, SHOWN_OVER_US, Trend};
 use view::{DetectionView, GlimpseView, MarkView, TroubleView, utc_of};
 
-pub use analyst::{Analyst, Standing, StandingView, start_analyst};
+pub use analyst::{Analyst, Standing, StandingView, WhenBehind, start_analyst};
 pub use detection::{Detected, Detection, event_name};
 pub use hub::{Event as LiveEvent, Hub, News, WATCHERS_MAX, Watcher};
 
