@@ -77,13 +77,7 @@ pub(super) fn judge(shape: &Shape, around: &Circumstances<'_>) -> Verdict {
     if let Some(change) = around.rail_change
         && change.signum() == shape.size_a.signum()
     {
-        return say(
-            EventKind::Nuisance,
-            format!(
-                "the rail itself moved by {:.1} % at the same time: supply or lead",
-                100.0 * change
-            ),
-        );
+        return say(EventKind::Nuisance, of_the_rail(change));
     }
     if let Some((id, before)) = around.aftermath {
         let kind = if before.is_fault() {
@@ -107,6 +101,18 @@ pub(super) fn judge(shape: &Shape, around: &Circumstances<'_>) -> Verdict {
     let mut verdict = alone(shape, around, other_channel);
     verdict.undoes = undone.map(|latch| latch.id);
     verdict
+}
+
+/// How the rail moved, by its relative change. A rail that was next to nothing has no share to tell of.
+fn of_the_rail(change: f64) -> String {
+    if change > 1.0 {
+        "the rail itself came up at the same time: the supply was switched on, or its lead closed".to_owned()
+    } else {
+        format!(
+            "the rail itself moved by {:.1} % at the same time: supply or lead",
+            100.0 * change
+        )
+    }
 }
 
 /// The step that this change undoes: against it, of its size, and back to the level before it.

@@ -432,6 +432,28 @@ fn a_rail_dip_explains_a_dropout() {
     );
 }
 
+/// Of a rail that was next to nothing no share is told.
+#[test]
+fn a_supply_switched_on_is_told_as_that() {
+    let mut samples = quiet(12, 1000.0, 12.0);
+    let mut random = Random(121);
+    for sample in &mut samples {
+        let on = sample.time_s >= 8.0;
+        sample.current_a[0] -= if on { 0.0 } else { 0.049 };
+        sample.rail_v = [
+            f64::from(u8::from(on)) * 24.0 + 0.01 + 0.003 * random.normal(),
+            f64::NAN,
+        ];
+    }
+    let events = found(&samples);
+    assert!(
+        events
+            .iter()
+            .any(|event| event.kind == EventKind::Nuisance && event.reason.contains("came up")),
+        "{events:#?}"
+    );
+}
+
 /// Currents in other units give the same events: a power of two is exact, so every figure must agree.
 #[test]
 fn scaling_both_channels_changes_sizes_only() {
