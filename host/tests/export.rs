@@ -41,6 +41,7 @@ fn record(job: &Path, length: Duration) -> PathBuf {
         length,
         begun_utc_ns: 1_795_000_000_000_000_000,
         port: "virtual:greenhouse-healthy".into(),
+        marks: Vec::new(),
     };
     let mut board = VirtualBoard::new(&Scenario::healthy(), 3);
     let open = || JobFolder::open_or_create(job);

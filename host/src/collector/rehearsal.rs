@@ -12,7 +12,7 @@ use crate::exit::Exit;
 use crate::fault::Fault;
 use crate::link::{Link, LinkEvent, SetUp};
 use crate::live::{Hub, Standing, WhenBehind, start_analyst};
-use crate::recorder::wire_log::{Record, Stamp};
+use crate::recorder::wire_log::{HostMarkKind, Record, Stamp};
 use crate::recorder::{BoardIntroduction, JobFolder, RecordSink, Recorder, RunPlan, RunSummary, read_job};
 
 use super::control::{Present, RunNow, SessionControl, Shared};
@@ -37,6 +37,8 @@ pub struct Rehearsal {
     pub begun_utc_ns: i64,
     /// The name its port is to have in the record.
     pub port: String,
+    /// What the operator marks meanwhile, in order of time; times count from the run's beginning.
+    pub marks: Vec<(Duration, HostMarkKind, String)>,
 }
 
 impl Rehearsal {
@@ -101,7 +103,15 @@ impl Rehearsal {
         }
         hall.give_to(sinks);
         let begun = board.now();
+        let mut marks = self.marks.iter().peekable();
         while board.now() - begun < self.length {
+            while let Some((_, kind, label)) = marks.next_if(|(then, ..)| *then <= board.now() - begun) {
+                hall.record_one(Record::HostMark {
+                    at: hall.stamp(board),
+                    kind: *kind,
+                    label: label.clone(),
+                });
+            }
             hall.step(board);
             while hall.link.next_event().is_some() {}
             progress(board.now() - begun);

@@ -5,7 +5,7 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use serde::Serialize;
 use steadybench_protocol::{Configure, ShuntRange};
-use steadybench_virtual::{BenchOptions, PortName, Scenario, VirtualBench, VirtualBoard};
+use steadybench_virtual::{BenchOptions, PortName, Scenario, SwitchOn, Tapping, VirtualBench, VirtualBoard};
 
 use crate::collector::{BoardSettings, GuardOptions, Plan, Rehearsal, Session, SessionControl};
 use crate::console::Console;
@@ -35,8 +35,13 @@ const SOAK: Duration = Duration::from_secs(4 * 3600);
 /// And the mended stages are compared for as long as this.
 const STAGES_AGAIN: Duration = Duration::from_secs(60);
 
-/// And the mended unit is tapped again for so long, a tap in every four seconds.
-const TAPS_AGAIN: Duration = Duration::from_secs(90);
+/// And each place of the mended unit is tapped so often: more often than it takes to clear one.
+const TAPS_PER_PLACE_AGAIN: u32 = 10;
+const TAPPING_AGAIN: Tapping = Tapping {
+    first_s: 2.0,
+    every_s: 1.5,
+    marked: 1.0,
+};
 
 /// Options of `steady demo`.
 #[derive(Debug, clap::Args)]
@@ -105,11 +110,21 @@ pub fn run(args: &Args, console: &Console) -> Result<Exit, Fault> {
 
     console.remark("\n4  The joint is soldered and stage 2 mended; in compressed time the stages again,\n   taps again, and four hours of soak");
     desk.mend()?;
-    let run = desk.rehearse(RunKind::Twins, 1_000, STAGES_AGAIN)?;
+    let run = desk.rehearse(
+        RunKind::Twins,
+        1_000,
+        &Scenario::healthy(),
+        STAGES_AGAIN,
+        Vec::new(),
+    )?;
     desk.show(&run, Kind::Twins)?;
-    let run = desk.rehearse(RunKind::Tap, 1_000, TAPS_AGAIN)?;
+    // The vents stand still while somebody taps, and at night.
+    let mut still = Scenario::healthy();
+    still.unit.programme = None;
+    let (tapped, length, places) = tapped_again(&still);
+    let run = desk.rehearse(RunKind::Tap, 1_000, &tapped, length, places)?;
     desk.show(&run, Kind::Tap)?;
-    let run = desk.rehearse(RunKind::Soak, 100, SOAK)?;
+    let run = desk.rehearse(RunKind::Soak, 100, &still, SOAK, Vec::new())?;
     desk.show(&run, Kind::Soak)?;
     let report = desk.end_job(&shunts)?;
 
@@ -145,6 +160,30 @@ fn address_of(bench: &VirtualBench) -> Result<PortAddress, Fault> {
         PortName::Device(path) => Ok(PortAddress::Device(path.display().to_string())),
         PortName::Tcp(address) => format!("tcp:{address}").parse().map_err(stopped),
     }
+}
+
+/// The unit with a person who taps its places in turn, how long that takes, and the place that is marked before each tap.
+fn tapped_again(unit: &Scenario) -> (Scenario, Duration, Vec<(Duration, HostMarkKind, String)>) {
+    let tapped = Scenario {
+        switch_on: SwitchOn::AfterRunBegins(1.0),
+        tapping: Some(TAPPING_AGAIN),
+        ..unit.clone()
+    };
+    let places = tapped.unit.places.iter().map(|place| place.name);
+    let turns = places.len() * TAPS_PER_PLACE_AGAIN as usize;
+    let tap_s = |turn: usize| 1.0 + TAPPING_AGAIN.first_s + turn as f64 * TAPPING_AGAIN.every_s;
+    let marks = (0..turns)
+        .zip(places.cycle())
+        .map(|(turn, place)| {
+            let before_s = tap_s(turn) - 0.5 * TAPPING_AGAIN.every_s;
+            (
+                Duration::from_secs_f64(before_s),
+                HostMarkKind::Place,
+                place.to_owned(),
+            )
+        })
+        .collect();
+    (tapped, Duration::from_secs_f64(tap_s(turns)), marks)
 }
 
 struct Desk<'a> {
@@ -201,16 +240,15 @@ impl Desk<'_> {
     }
 
     /// A run of the mended unit in virtual time; it ends now, by its own clock.
-    fn rehearse(&self, kind: RunKind, rate_hz: u32, length: Duration) -> Result<PathBuf, Fault> {
-        let mut scenario = match kind {
-            RunKind::Tap => "greenhouse-tapped-healthy".parse().map_err(stopped)?,
-            _ => Scenario::healthy(),
-        };
-        if kind != RunKind::Twins {
-            // The vents stand still at night, and while somebody taps.
-            scenario.unit.programme = None;
-        }
-        let mut board = VirtualBoard::new(&scenario, self.args.seed);
+    fn rehearse(
+        &self,
+        kind: RunKind,
+        rate_hz: u32,
+        scenario: &Scenario,
+        length: Duration,
+        marks: Vec<(Duration, HostMarkKind, String)>,
+    ) -> Result<PathBuf, Fault> {
+        let mut board = VirtualBoard::new(scenario, self.args.seed);
         let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
         let begun_utc_ns = i64::try_from(now.saturating_sub(length).as_nanos()).unwrap_or_default();
         let rehearsal = Rehearsal {
@@ -218,6 +256,7 @@ impl Desk<'_> {
             length,
             begun_utc_ns,
             port: "virtual:greenhouse-healthy".into(),
+            marks,
         };
         let bar = self.console.progress(Some(length.as_secs()), kind.name());
         let job = &self.args.job;

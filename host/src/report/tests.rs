@@ -58,6 +58,7 @@ fn rehearse(job: &Path, kind: RunKind, rate_hz: u32, seconds: u64, mut scenario:
         length: Duration::from_secs(seconds),
         begun_utc_ns: 1_790_000_000_000_000_000,
         port: "virtual:test".into(),
+        marks: Vec::new(),
     };
     let mut board = VirtualBoard::new(&scenario, 1);
     let open = || JobFolder::open_or_create(job);

@@ -40,6 +40,7 @@ impl Bench {
             length: self.length,
             begun_utc_ns: i64::try_from(now.as_nanos()).unwrap(),
             port: format!("virtual:{}", self.scenario.name),
+            marks: Vec::new(),
         };
         let mut board = VirtualBoard::new(&self.scenario, self.seed);
         let open = || JobFolder::open_or_create(job);

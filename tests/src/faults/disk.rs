@@ -297,6 +297,7 @@ fn beyond_memory(job: &Path, outcome: &mut Outcome) -> String {
         length: Duration::from_secs(50 * 60),
         begun_utc_ns: 1_790_000_000_000_000_000,
         port: "virtual".into(),
+        marks: Vec::new(),
     };
     let (from, to) = (Duration::from_secs(5 * 60), Duration::from_secs(45 * 60));
     let layer = disk.clone();

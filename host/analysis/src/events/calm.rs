@@ -122,7 +122,7 @@ impl Running {
                 let level_a = channel.level_a;
                 let (above_a, seconds_above_a) = (raw - line[0] - level_a, without_mains - level_a);
                 above_level[index] = Some(above_a);
-                self.rails[index].push(sample.rail_v[index], false);
+                self.rails[index].push(sample.time_s, sample.rail_v[index], false);
                 self.mains_finder[index].push(above_a);
                 self.commutator_finder[index].push(seconds_above_a);
                 channel.go_on(without_mains - line[0]);

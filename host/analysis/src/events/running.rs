@@ -61,7 +61,7 @@ impl Running {
             images: [Images::default(); 2],
             rhythms: [Rhythms::new(rate_hz), Rhythms::new(rate_hz)],
             latched: [None; 2],
-            rails: [RailWatch::new(rate_hz), RailWatch::new(rate_hz)],
+            rails: [RailWatch::new(), RailWatch::new()],
             left: [1.0; 2],
             tried: [u32::MAX / 2; 3],
             loopless: [0; 2],
@@ -112,7 +112,7 @@ impl Running {
                 }
                 None => channel.stand_in(),
             };
-            self.rails[index].push(sample.rail_v[index], channel.excursion.is_some());
+            self.rails[index].push(sample.time_s, sample.rail_v[index], channel.excursion.is_some());
             let kept = above_level[index].unwrap_or(mains[index]);
             self.mains_finder[index].push(kept);
             self.commutator_finder[index].push(seconds_above[index].unwrap_or(line[0]));
