@@ -43,7 +43,11 @@ fn the_demo_finds_the_joint_and_then_finds_none() {
     let places = taps_again["findings"]["locations"].as_array().unwrap();
     assert_eq!(places.len(), 6, "{places:#?}");
     for place in places {
-        assert_eq!((&place["taps"], &place["hits"]), (&10.into(), &0.into()), "{place}");
+        assert_eq!(
+            (&place["taps"], &place["hits"]),
+            (&10.into(), &0.into()),
+            "{place}"
+        );
         assert_eq!(place["verdict"], "cleared", "{place}");
     }
     for channel in soak["findings"]["drift"].as_array().unwrap() {

@@ -28,6 +28,7 @@ mod client;
 mod control;
 mod feed;
 mod job;
+mod long;
 mod metrics;
 mod page;
 mod patient;

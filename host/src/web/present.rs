@@ -19,6 +19,7 @@ use crate::window::{Window, WindowRequest};
 
 use super::app::App;
 use super::feed;
+use super::long::LongJson;
 use super::refusal::{Refusal, at_length, off_thread};
 use super::table::{Body, Table};
 
@@ -153,17 +154,20 @@ async fn status(State(app): State<App>) -> Json<Status> {
     })
 }
 
-async fn state(State(app): State<App>) -> Json<StateView> {
+async fn state(State(app): State<App>) -> LongJson<StateView> {
     let names =
         crate::recorder::read_job(app.control.job()).map_or_else(|_| Default::default(), |job| job.channels);
-    Json(feed::state(&app.control, &names, false))
+    LongJson(feed::state(&app.control, &names, false))
 }
 
 async fn events() -> Json<serde_json::Value> {
     Json(schemars::schema_for!(Events).to_value())
 }
 
-async fn window(State(app): State<App>, Query(query): Query<WindowQuery>) -> Result<Json<Window>, Refusal> {
+async fn window(
+    State(app): State<App>,
+    Query(query): Query<WindowQuery>,
+) -> Result<LongJson<Window>, Refusal> {
     let request = WindowRequest {
         run: query.run.or_else(|| app.control.run().map(|run| run.number)),
         board: query.board,
@@ -172,7 +176,7 @@ async fn window(State(app): State<App>, Query(query): Query<WindowQuery>) -> Res
         columns: query.columns.unwrap_or(1_000),
     };
     let windows = app.windows;
-    off_thread(move || windows.answer(&request)).await.map(Json)
+    off_thread(move || windows.answer(&request)).await.map(LongJson)
 }
 
 /// The report is one page without a script; its styles stand in it.

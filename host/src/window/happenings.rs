@@ -147,8 +147,7 @@ impl Happenings {
     pub(super) fn put_on(&self, window: &mut Window) {
         let span_s = window.from_s..window.to_s;
         let within = |at_s: Option<f64>| at_s.is_some_and(|at_s| span_s.contains(&at_s));
-        let of = |event: &&Event| within(event.at_s);
-        let mut events: Vec<Event> = self.events.iter().filter(of).copied().collect();
+        let mut events: Vec<&Event> = self.events.iter().filter(|event| within(event.at_s)).collect();
         let of = |mark: &&MarkView| within(mark.at.elapsed_s);
         let mut marks: Vec<MarkView> = self.marks.iter().filter(of).cloned().collect();
         let of = |gap: &&GapView| gap.to_s > span_s.start && gap.from_s < span_s.end;
