@@ -20,8 +20,8 @@ use super::in_process::{run_plan, wait};
 use super::watched::{LOOKS, Watched};
 use crate::job::Table;
 
-/// How far memory may grow after the first quarter of the time. Until then what is kept for windows fills up, to 12 MB;
-/// what grows without end, over three days, is the place of each sheet of extremes: 0.06 MB an hour.
+/// How far memory may grow after the first quarter of the time. What is kept for windows fills up to 12 MB, and at five
+/// looks an hour that takes longer; what grows without end is the place of each sheet of extremes, 0.05 MB an hour.
 const GROWTH_MAX_BYTES: u64 = 8 << 20;
 
 /// What bench, collector and page may take together.
