@@ -91,7 +91,7 @@ export function eventCutter(take) {
   };
 }
 
-/** Follows the stream for ever. `told` gets name and data of each event, `stands` the words of the connection. */
+/** Follows the stream for ever. `told` gets name, data and number of each event, `stands` the words of the connection. */
 export function follow(told, stands) {
   let lastId = null;
   let failures = 0;
@@ -100,7 +100,7 @@ export function follow(told, stands) {
 
   const take = (event) => {
     if (event.id !== null) lastId = event.id;
-    if (event.data) told(event.name, JSON.parse(event.data));
+    if (event.data) told(event.name, JSON.parse(event.data), event.id === null ? null : Number(event.id));
   };
 
   async function once() {

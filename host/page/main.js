@@ -155,7 +155,7 @@ async function catchUp() {
   try {
     const status = await ask("/v1/status");
     if ((status.run?.number ?? null) !== store.run) return;
-    store.takeFindings(status.findings);
+    store.takeFindings(status.findings, status.next_event);
     // One column of the whole run brings every event and mark of it.
     for (const board of store.run === null ? [] : status.boards) {
       const window = await ask(`/v1/window?run=${store.run}&board=${board.serial}&columns=1`);
@@ -169,7 +169,7 @@ async function catchUp() {
 store.on("new-run", catchUp);
 
 follow(
-  (name, data) => store.take(name === "job" ? "job-changed" : name, data),
+  (name, data, number) => store.take(name === "job" ? "job-changed" : name, data, number),
   (how, words) => {
     const where = find("#connection");
     say(where, how === "connected" ? "live" : `no connection: ${words}. Trying again.`);

@@ -1,6 +1,7 @@
 // What is known at present. The stream and the answers to windows come in; the parts of the page are told.
 
 const HAPPENINGS = 4000;
+const EXAMINATIONS = { standing: "standings", soak: "soaks", power_up: "powerUps", twins: "comparisons" };
 
 export class Store {
   constructor() {
@@ -25,7 +26,9 @@ export class Store {
     this.happenings = [];
     this.byKey = new Map();
     this.gaps = new Map();
-    for (const name of ["standings", "soaks", "powerUps", "comparisons"]) this[name] = new Map();
+    for (const name of Object.values(EXAMINATIONS)) this[name] = new Map();
+    // Number of the stream's event that brought the last word of an examination, by name and board.
+    this.numbers = new Map();
     this.frozen = undefined;
     this.elapsed_s = 0;
     this.zero_utc_ms = Date.now();
@@ -38,27 +41,33 @@ export class Store {
   get powerUp() { return this.powerUps.get(this.board?.serial) ?? null; }
   get twins() { return this.comparisons.get(this.board?.serial) ?? null; }
 
-  /** What the examinations said before this page began to listen: the answer of `/v1/status`. */
-  takeFindings(findings) {
-    for (const name of ["standing", "soak", "power_up", "twins"]) {
-      for (const one of findings[name]) this.take(name, one);
+  /** What the examinations said before this page began to listen: the answer of `/v1/status`. It holds the events before
+   *  number `next_event`; what the stream has brought since is newer, though it may have come sooner. */
+  takeFindings(findings, next_event) {
+    for (const name of Object.keys(EXAMINATIONS)) {
+      for (const one of findings[name]) {
+        if (!(this.numbers.get(`${name} ${one.board}`) >= next_event)) this.take(name, one);
+      }
     }
   }
 
   /** The instant of a board time, by the time base of the run. */
   utc_ms(elapsed_s) { return this.zero_utc_ms + elapsed_s * 1000; }
 
-  take(name, data) {
+  /** Takes what the stream or an answer says; `number` is that of the stream's event. */
+  take(name, data, number = null) {
+    // The last word on a run that is over may come after the first of the next.
+    if (name in EXAMINATIONS && this.run !== null && data.run !== this.run) return;
     const known = {
       state: () => this.takeState(data),
       detection: () => this.takeDetection(data),
       mark: () => this.takeMark(data),
-      standing: () => { this.standings.set(data.board, data); },
-      soak: () => { this.soaks.set(data.board, data); },
-      power_up: () => { this.powerUps.set(data.board, data); },
-      twins: () => { this.comparisons.set(data.board, data); },
     }[name];
     known?.();
+    if (name in EXAMINATIONS) {
+      this[EXAMINATIONS[name]].set(data.board, data);
+      if (number !== null) this.numbers.set(`${name} ${data.board}`, number);
+    }
     this.emit(name, data);
   }
 
@@ -111,6 +120,8 @@ export class Store {
     if (typeof one.at_s !== "number") return;
     const known = this.byKey.get(one.key);
     if (known) {
+      // An answer that was on its way when the event was revised does not take that back.
+      if (known.revised && !one.revised) return;
       Object.assign(known, one);
     } else {
       this.byKey.set(one.key, one);
@@ -125,6 +136,7 @@ function eventOf(detection) {
   return {
     key: `event ${detection.board} ${detection.number}`, type: "event", kind: detection.kind, board: detection.board,
     at_s: detection.at.elapsed_s, utc: detection.at.utc, words: detection.words, reason: detection.reason, grave: detection.fault,
+    revised: detection.revised,
   };
 }
 

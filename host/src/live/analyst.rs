@@ -50,6 +50,8 @@ const FAULTS_MAX: usize = 10_000;
 /// What each board's examination said last.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, JsonSchema)]
 pub struct StandingView {
+    /// The run's number; `null` when no run was recorded yet.
+    pub run: Option<u32>,
     /// Tap runs.
     pub standing: Vec<TapView>,
     /// Soaks.
@@ -173,7 +175,10 @@ pub fn start_analyst(
             when_behind,
         })
         .collect();
-    *standing.lock().unwrap_or_else(PoisonError::into_inner) = StandingView::default();
+    *standing.lock().unwrap_or_else(PoisonError::into_inner) = StandingView {
+        run: Some(run),
+        ..StandingView::default()
+    };
     let mut work = Work {
         run,
         kind,
@@ -334,28 +339,27 @@ impl Work {
         let (run, seat) = (self.run, &mut self.seats[board]);
         seat.dirty = false;
         let missed = self.missed.load(Ordering::Relaxed);
-        let mut kept = self
-            .standing
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
-            .clone();
-        kept.readings_missed = missed;
+        keep(&self.standing, run, |kept| kept.readings_missed = missed);
         let serial = seat.serial.clone();
-        let told = &mut seat.told;
+        let (hub, told) = (&self.hub, &mut seat.told);
         let period = match &seat.examination {
             Examination::None => return,
             Examination::Tap(examination) => {
                 let view = TapView::of(run, &serial, &examination.standing());
-                tell(&self.hub, told, "standing", &view);
-                put(&mut kept.standing, view, |view| view.board == serial);
+                keep(&self.standing, run, |kept| {
+                    put(&mut kept.standing, view.clone(), |view| view.board == serial);
+                });
+                tell(hub, told, "standing", &view);
                 Duration::from_millis(250)
             }
             Examination::Soak(examination) => {
                 let faults = seat.faults.values().filter(|is_fault| **is_fault).count() as u64;
                 let faults = seat.settled_faults + faults;
                 let view = SoakView::of(run, &serial, seat.elapsed_s, &examination.standing(), faults);
-                tell(&self.hub, told, "soak", &view);
-                put(&mut kept.soak, view, |view| view.board == serial);
+                keep(&self.standing, run, |kept| {
+                    put(&mut kept.soak, view.clone(), |view| view.board == serial);
+                });
+                tell(hub, told, "soak", &view);
                 (begun.elapsed() * SOAK_SHARE).max(Duration::from_secs(5))
             }
             Examination::PowerUp(examination) => {
@@ -372,22 +376,25 @@ impl Work {
                         self.fuse.as_ref(),
                         self.reference.as_ref(),
                     );
-                    tell(&self.hub, told, "power_up", &view);
-                    put(&mut kept.power_up, view, |view| view.board == serial);
+                    keep(&self.standing, run, |kept| {
+                        put(&mut kept.power_up, view.clone(), |view| view.board == serial);
+                    });
+                    tell(hub, told, "power_up", &view);
                     seat.states = states;
                 }
                 (begun.elapsed() * 10).max(Duration::from_millis(200))
             }
             Examination::Twins(examination) => {
                 let view = TwinRunView::of(run, &serial, &examination.standing());
-                tell(&self.hub, told, "twins", &view);
-                put(&mut kept.twins, view, |view| view.board == serial);
+                keep(&self.standing, run, |kept| {
+                    put(&mut kept.twins, view.clone(), |view| view.board == serial);
+                });
+                tell(hub, told, "twins", &view);
                 (begun.elapsed() * SOAK_SHARE).max(Duration::from_secs(1))
             }
         };
         seat.look_at = Instant::now() + period;
         debug_assert!(self.kind != RunKind::Free);
-        *self.standing.lock().unwrap_or_else(PoisonError::into_inner) = kept;
     }
 }
 
@@ -395,6 +402,15 @@ fn all_captured(states: &[CaptureState; 2]) -> bool {
     states
         .iter()
         .all(|state| matches!(state, CaptureState::Captured { .. }))
+}
+
+/// Changes what is kept for whoever asks late, before the same is published: one who watches first and then asks misses
+/// nothing. The last word of a run that is over does not get in among those of the next.
+fn keep(standing: &Mutex<StandingView>, run: u32, change: impl FnOnce(&mut StandingView)) {
+    let mut kept = standing.lock().unwrap_or_else(PoisonError::into_inner);
+    if kept.run == Some(run) {
+        change(&mut kept);
+    }
 }
 
 /// Publishes what is not what was told last.

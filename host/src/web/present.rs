@@ -44,7 +44,8 @@ pub struct Status {
     pub findings: StandingView,
     /// How many watch `/v1/live`.
     pub watchers: usize,
-    /// The number of the next event of `/v1/live`.
+    /// The number of an event of `/v1/live`: what the events before it say of the examinations is in `findings`, and an
+    /// event from it on may say what is newer.
     pub next_event: u64,
 }
 
@@ -139,6 +140,8 @@ pub(super) fn routes(table: Table) -> Table {
 }
 
 async fn status(State(app): State<App>) -> Json<Status> {
+    // Before all else: an event is published when what it says can be had here.
+    let next_event = app.control.hub().next();
     let run = app.control.run();
     Json(Status {
         version: env!("CARGO_PKG_VERSION"),
@@ -150,7 +153,7 @@ async fn status(State(app): State<App>) -> Json<Status> {
         recorder: app.control.recorder(),
         findings: app.control.standing(),
         watchers: app.control.hub().watchers(),
-        next_event: app.control.hub().next(),
+        next_event,
     })
 }
 

@@ -66,6 +66,45 @@ test("a restarted program is found again, and old figures say their age meanwhil
   await page.context().close();
 });
 
+test("an answer that was made before a word of the stream, and comes after it, takes nothing back", async (t) => {
+  const bench = await collect("greenhouse-cracked-joint");
+  t.after(bench.end);
+  const context = await browser.newContext();
+  t.after(() => context.close());
+  const page = await context.newPage();
+  const taps = (standing) => standing.places.reduce((sum, place) => sum + place.taps, 0);
+  let release, told;
+  const released = new Promise((resolve) => { release = resolve; });
+  const early = new Promise((resolve) => { told = resolve; });
+  await page.route("**/v1/status", async (route) => {
+    const answer = await route.fetch();
+    told(await answer.json());
+    await released;
+    await route.fulfill({ response: answer });
+  });
+  // Until there is a standing that can be taken back.
+  const ask = async () => (await fetch(`http://${bench.address}/v1/status`)).json();
+  while (!(await ask()).findings.standing.length) await new Promise((resolve) => setTimeout(resolve, 100));
+  await page.goto(bench.link);
+  const before = (await early).findings.standing.map(taps)[0];
+  const after = await page.evaluate(async (before) => {
+    const { store } = await import("/page/main.js");
+    return new Promise((resolve) => {
+      store.on("standing", ({ places }) => {
+        const taps = places.reduce((sum, place) => sum + place.taps, 0);
+        if (window.least === undefined && taps <= before) return;
+        window.least = Math.min(window.least ?? taps, taps);
+        resolve(taps);
+      });
+    });
+  }, before);
+  const windowed = page.waitForResponse("**/v1/window?**columns=1");
+  release();
+  // It is asked for after the status was taken.
+  await windowed;
+  assert.ok(await page.evaluate(() => window.least) >= after, `more than ${before} taps were told, then fewer again`);
+});
+
 test("after a sleep of this device the stream is taken up where it ended", async (t) => {
   const bench = await collect("greenhouse-cracked-joint");
   t.after(bench.end);
