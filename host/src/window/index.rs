@@ -16,6 +16,7 @@ use super::cells::Cells;
 use super::lately::{Fineness, Key, Lately, Piece, SlowEnds};
 use super::making::Made;
 use super::pieces;
+use super::places::Places;
 use super::readings::{Sink, read_stretch};
 use super::sheet::{
     BINS, Extents, FILE_HEADER_BYTES, GROUP, HEAD_BYTES, Head, Payload, SlowRow, file_header, widen,
@@ -56,9 +57,7 @@ pub(super) struct Index {
     serial: String,
     units: Option<Units>,
     source: Source,
-    sheets: Vec<Sheet>,
-    /// Where in the source the next sheet is to begin.
-    next: u64,
+    places: Places,
     cells: Option<Cells>,
     tail: Tail,
     last_us: Option<i64>,
@@ -73,11 +72,12 @@ enum Source {
     Made(File),
 }
 
-/// A sheet, and where in the source it begins.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Sheet {
-    pub(super) head: Head,
-    at: u64,
+impl Source {
+    const fn file(&mut self) -> &mut File {
+        match self {
+            Self::Recorded(file) | Self::Made(file) => file,
+        }
+    }
 }
 
 /// What stands behind the last sheet.
@@ -135,8 +135,7 @@ impl Index {
             serial: String::new(),
             units: None,
             source,
-            sheets: Vec::new(),
-            next: FILE_HEADER_BYTES as u64,
+            places: Places::new(),
             cells: None,
             tail,
             last_us: None,
@@ -175,12 +174,10 @@ impl Index {
 
     /// Reads whole sheets from where the last reading of them ended.
     fn read_sheets(&mut self) -> Result<(), Fault> {
-        let file = match &mut self.source {
-            Source::Recorded(file) | Source::Made(file) => file,
-        };
+        let file = self.source.file();
         let log = self.log.clone();
         let fault = |error: &std::io::Error| Fault::file(Exit::BadInput, &log, error);
-        file.seek(SeekFrom::Start(self.next))
+        file.seek(SeekFrom::Start(self.places.next()))
             .map_err(|error| fault(&error))?;
         let mut held = Vec::new();
         let mut begin = 0;
@@ -194,9 +191,8 @@ impl Index {
                     .cells
                     .get_or_insert_with(|| Cells::new(i64::from(head.bin_us) * GROUP as i64));
                 feed(cells, &head, &groups, &slow);
-                self.sheets.push(Sheet { head, at: self.next });
-                self.next += (HEAD_BYTES + head.payload_bytes as usize) as u64;
                 self.last_us = self.last_us.max(Some(head.last_us));
+                self.places.push(head);
             }
             held.drain(..begin);
             begin = 0;
@@ -217,13 +213,13 @@ impl Index {
     /// Reads what stands behind the last sheet.
     fn read_tail(&mut self) -> Result<(), Unready> {
         if let Source::Recorded(_) = self.source {
-            let last = self.sheets.last().ok_or(Unready::Unmade)?;
+            let last = *self.places.last().ok_or(Unready::Unmade)?;
             let mut tail = Tail {
                 log_bytes: self.log_bytes(),
-                after_us: last.head.last_us,
+                after_us: last.last_us,
                 ..Tail::default()
             };
-            read_stretch(&self.log, &last.head, None, &mut tail)?;
+            read_stretch(&self.log, &last, None, &mut tail)?;
             // Where the board started anew behind the last sheet, only a whole replay knows the run's time. The recorder of
             // a run that goes on is about to write that sheet.
             if tail.too_long || tail.other_start && !self.is_being_written() {
@@ -258,8 +254,8 @@ impl Index {
     }
 
     /// Microseconds of a bin.
-    pub(super) fn bin_us(&self) -> Option<i64> {
-        self.sheets.first().map(|sheet| i64::from(sheet.head.bin_us))
+    pub(super) const fn bin_us(&self) -> Option<i64> {
+        self.places.bin_us()
     }
 
     /// Gives what stands behind the last sheet.
@@ -272,19 +268,7 @@ impl Index {
         }
     }
 
-    /// The sheets that touch a stretch.
-    fn touching(&self, from_us: i64, to_us: i64) -> std::ops::Range<usize> {
-        let first = self
-            .sheets
-            .partition_point(|sheet| sheet.head.span_us().1 <= from_us);
-        let beyond = self
-            .sheets
-            .partition_point(|sheet| sheet.head.span_us().0 < to_us);
-        first..beyond.max(first)
-    }
-
-    /// Visits the sheets that touch a stretch, decoded: where each begins, and what is in it. Those that were decoded
-    /// lately are not decoded again.
+    /// Visits the sheets that touch a stretch, decoded. Those that were decoded lately are not decoded again.
     ///
     /// # Errors
     /// When the files cannot be read any more.
@@ -294,12 +278,15 @@ impl Index {
         to_us: i64,
         fineness: Fineness,
         lately: &mut Lately,
-        mut visit: impl FnMut(i64, &Piece),
+        mut visit: impl FnMut(&Piece),
     ) -> Result<(), Fault> {
-        let mut range = self.touching(from_us, to_us);
+        let mut range = self
+            .places
+            .touching(self.source.file(), from_us, to_us)
+            .map_err(|error| Fault::file(Exit::BadInput, &self.log, &error))?;
         // Slow values that came late are in the sheet behind.
         if fineness != Fineness::Readings {
-            range.end = (range.end + 1).min(self.sheets.len());
+            range.end = (range.end + 1).min(self.places.count());
         }
         let recording = self.recording;
         let key = |sheet| Key {
@@ -310,14 +297,14 @@ impl Index {
         let mut missing = Vec::new();
         for sheet in range {
             match lately.get(key(sheet)) {
-                Some(piece) => visit(self.sheets[sheet].head.span_us().0, piece),
+                Some(piece) => visit(piece),
                 None => missing.push(sheet),
             }
         }
         for row in missing.chunk_by(|one, next| one + 1 == *next) {
             let (first, beyond) = (row[0], row[row.len() - 1] + 1);
-            self.decode(first, beyond, fineness, |sheet, first_us, piece| {
-                visit(first_us, &piece);
+            self.decode(first, beyond, fineness, |sheet, piece| {
+                visit(&piece);
                 lately.put(key(sheet), piece);
             })?;
         }
@@ -330,62 +317,54 @@ impl Index {
         first: usize,
         beyond: usize,
         fineness: Fineness,
-        mut give: impl FnMut(usize, i64, Piece),
+        mut give: impl FnMut(usize, Piece),
     ) -> Result<(), Fault> {
         if fineness == Fineness::Readings {
             return self.decode_readings(first, beyond, give);
         }
-        let (begin, last) = (self.sheets[first].at, &self.sheets[beyond - 1]);
-        let end = last.at + (HEAD_BYTES + last.head.payload_bytes as usize) as u64;
-        let log = self.log.clone();
-        let fault = |error: std::io::Error| Fault::file(Exit::BadInput, &log, &error);
-        let file = match &mut self.source {
-            Source::Recorded(file) | Source::Made(file) => file,
-        };
-        file.seek(SeekFrom::Start(begin)).map_err(fault)?;
-        let mut held = vec![0; usize::try_from(end - begin).unwrap_or(0)];
-        file.read_exact(&mut held).map_err(fault)?;
-        let mut rest = &held[..];
-        for sheet in first..beyond {
-            // It was whole when it was read first.
-            let Some((head, payload)) = Head::read(rest) else {
-                break;
-            };
-            rest = &rest[HEAD_BYTES + payload.len()..];
-            if let Some(piece) = pieces::of_sheet(&head, payload, fineness) {
-                give(sheet, head.span_us().0, piece);
-            }
-        }
-        Ok(())
+        self.places
+            .read(self.source.file(), first..beyond, |sheet, head, payload| {
+                if let Some(piece) = pieces::of_sheet(head, payload, fineness) {
+                    give(sheet, piece);
+                }
+            })
+            .map_err(|error| Fault::file(Exit::BadInput, &self.log, &error))
     }
 
     fn decode_readings(
-        &self,
+        &mut self,
         mut first: usize,
         beyond: usize,
-        mut give: impl FnMut(usize, i64, Piece),
+        mut give: impl FnMut(usize, Piece),
     ) -> Result<(), Fault> {
-        while first < beyond {
-            let head = self.sheets[first].head;
+        // With the one behind, whose head says where in `wire.log` the last of them ends.
+        let mut heads = Vec::new();
+        let with_next = (beyond + 1).min(self.places.count());
+        self.places
+            .read(self.source.file(), first..with_next, |_, head, _| {
+                heads.push(*head)
+            })
+            .map_err(|error| Fault::file(Exit::BadInput, &self.log, &error))?;
+        let mut heads = &heads[..];
+        while first < beyond
+            && let Some(head) = heads.first()
+        {
             // Sheets of one start of the board hang together.
-            let count = self.sheets[first..beyond]
+            let count = heads
                 .iter()
-                .take_while(|sheet| {
-                    sheet.head.boot_nonce == head.boot_nonce
-                        && sheet.head.board_less_run_us == head.board_less_run_us
+                .take(beyond - first)
+                .take_while(|other| {
+                    other.boot_nonce == head.boot_nonce && other.board_less_run_us == head.board_less_run_us
                 })
                 .count();
-            let spans = self.sheets[first..first + count]
-                .iter()
-                .map(|sheet| sheet.head.span_us())
-                .collect();
-            let mut apart = pieces::Apart::new(spans);
-            let next = self.sheets.get(first + count).map(|sheet| sheet.head.wire_offset);
-            read_stretch(&self.log, &head, next, &mut apart)?;
-            for (place, (first_us, piece)) in apart.pieces().enumerate() {
-                give(first + place, first_us, piece);
+            let mut apart = pieces::Apart::new(heads[..count].iter().map(Head::span_us).collect());
+            let next = heads.get(count).map(|next| next.wire_offset);
+            read_stretch(&self.log, head, next, &mut apart)?;
+            for (sheet, piece) in (first..).zip(apart.pieces()) {
+                give(sheet, piece);
             }
             first += count;
+            heads = &heads[count..];
         }
         Ok(())
     }

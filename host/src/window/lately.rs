@@ -32,6 +32,8 @@ pub(super) struct Key {
 /// One sheet decoded. Instants are in microseconds after the sheet's beginning.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Piece {
+    /// Where the sheet begins, in microseconds of the run.
+    pub(super) first_us: i64,
     /// Extremes of both channels.
     pub(super) ends: Vec<(u32, [Ends; 2])>,
     pub(super) slow: Vec<SlowEnds>,
@@ -145,6 +147,7 @@ mod tests {
             fineness: Fineness::Bins,
         };
         let piece = || Piece {
+            first_us: 0,
             ends: vec![(0, [[1, 2]; 2]); 1_000],
             slow: Vec::new(),
         };

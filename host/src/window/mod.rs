@@ -27,6 +27,7 @@ mod index;
 mod lately;
 mod making;
 mod pieces;
+mod places;
 mod readings;
 #[doc = include_str!("EXTREMES.md")]
 pub mod sheet;

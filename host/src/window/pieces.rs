@@ -19,6 +19,7 @@ pub(super) fn of_sheet(head: &Head, payload: &[u8], fineness: Fineness) -> Optio
         }
     });
     let mut piece = Piece {
+        first_us: head.span_us().0,
         ends: ends
             .into_iter()
             .enumerate()
@@ -58,18 +59,21 @@ impl Apart {
     /// For sheets that cover these stretches, one after another.
     pub(super) fn new(spans: Vec<(i64, i64)>) -> Self {
         Self {
-            pieces: vec![Piece::default(); spans.len()],
+            pieces: spans
+                .iter()
+                .map(|(first_us, _)| Piece {
+                    first_us: *first_us,
+                    ..Piece::default()
+                })
+                .collect(),
             spans,
             latest: 0,
         }
     }
 
-    /// The pieces, each with the beginning of its sheet.
-    pub(super) fn pieces(self) -> impl Iterator<Item = (i64, Piece)> {
-        self.spans
-            .into_iter()
-            .map(|(first_us, _)| first_us)
-            .zip(self.pieces)
+    /// The pieces, in the order of their sheets.
+    pub(super) fn pieces(self) -> Vec<Piece> {
+        self.pieces
     }
 
     /// The sheet whose stretch holds an instant.

@@ -111,7 +111,7 @@ impl Head {
         (first_us, first_us.saturating_add(BINS as i64 * bin_us))
     }
 
-    fn write(&self, payload: &[u8]) -> Vec<u8> {
+    pub(super) fn write(&self, payload: &[u8]) -> Vec<u8> {
         let mut bytes = Vec::with_capacity(HEAD_BYTES + payload.len());
         bytes.extend_from_slice(&MARKER);
         bytes.extend_from_slice(&self.payload_bytes.to_le_bytes());
