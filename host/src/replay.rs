@@ -17,6 +17,8 @@ pub struct Replay {
     path: PathBuf,
     reader: LogReader<File>,
     stream: Stream,
+    /// What of the chunk that was read last is still to be replayed.
+    records: std::vec::IntoIter<Record>,
     ready: VecDeque<Output>,
     log: LogSurvey,
 }
@@ -31,6 +33,7 @@ impl Replay {
             path: log.to_owned(),
             reader: LogReader::open(log)?,
             stream: Stream::new(),
+            records: Vec::new().into_iter(),
             ready: VecDeque::new(),
             log: LogSurvey::default(),
         })
@@ -42,7 +45,7 @@ impl Replay {
     /// [`Exit::BadInput`] when the file cannot be read any further.
     pub fn next_output(&mut self) -> Result<Option<Output>, Fault> {
         let mut ready = std::mem::take(&mut self.ready);
-        while ready.is_empty() && self.read_chunk(&mut |output| ready.push_back(output))? {}
+        while ready.is_empty() && self.read_on(&mut |output| ready.push_back(output))? {}
         self.ready = ready;
         Ok(self.ready.pop_front())
     }
@@ -53,12 +56,17 @@ impl Replay {
     /// As [`Self::next_output`].
     pub fn each_output(&mut self, take: &mut impl FnMut(Output)) -> Result<(), Fault> {
         self.ready.drain(..).for_each(&mut *take);
-        while self.read_chunk(take)? {}
+        while self.read_on(take)? {}
         Ok(())
     }
 
-    /// Reads on by a chunk, or by what stands in place of one; false at the end.
-    fn read_chunk(&mut self, out: &mut impl FnMut(Output)) -> Result<bool, Fault> {
+    /// Reads on by a record, or by what stands in place of a chunk; false at the end. What a whole chunk gives, held at
+    /// once, would take far more room than the chunk.
+    fn read_on(&mut self, out: &mut impl FnMut(Output)) -> Result<bool, Fault> {
+        if let Some(record) = self.records.next() {
+            self.stream.take(&record, out);
+            return Ok(true);
+        }
         let item = self
             .reader
             .next_item()
@@ -66,11 +74,7 @@ impl Replay {
         let Some(item) = item else { return Ok(false) };
         self.log.take(&item);
         match item {
-            LogItem::Chunk { records, .. } => {
-                for record in &records {
-                    self.stream.take(record, out);
-                }
-            }
+            LogItem::Chunk { records, .. } => self.records = records.into_iter(),
             LogItem::Damage { .. } => self.stream.take(&Record::Lost, out),
             LogItem::TornTail { .. } => {}
         }
