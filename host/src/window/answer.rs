@@ -107,13 +107,13 @@ pub(super) fn fill(
         }
         Level::Sheets(fineness) => {
             index.each_piece(from_us, end_us, fineness, lately, |piece| {
-                for (after_us, ends) in &piece.ends {
+                for (after_us, ends) in piece.ends {
                     if let Some(cell) = made.at(piece.first_us + i64::from(*after_us)) {
                         widen(&mut cell.current[0], ends[0]);
                         widen(&mut cell.current[1], ends[1]);
                     }
                 }
-                for slow in &piece.slow {
+                for slow in piece.slow {
                     let elapsed_us = piece.first_us + slow.after_us;
                     // What was measured before the run's first reading is none of the run's.
                     if elapsed_us >= 0

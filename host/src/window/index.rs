@@ -13,7 +13,7 @@ use crate::stream::Output;
 use crate::units::Units;
 
 use super::cells::Cells;
-use super::lately::{Fineness, Key, Lately, Piece, SlowEnds};
+use super::lately::{Fineness, Key, Lately, Piece, PieceView, SlowEnds};
 use super::making::Made;
 use super::pieces;
 use super::places::Places;
@@ -278,7 +278,7 @@ impl Index {
         to_us: i64,
         fineness: Fineness,
         lately: &mut Lately,
-        mut visit: impl FnMut(&Piece),
+        mut visit: impl FnMut(PieceView<'_>),
     ) -> Result<(), Fault> {
         let mut range = self
             .places
@@ -304,8 +304,8 @@ impl Index {
         for row in missing.chunk_by(|one, next| one + 1 == *next) {
             let (first, beyond) = (row[0], row[row.len() - 1] + 1);
             self.decode(first, beyond, fineness, |sheet, piece| {
-                visit(&piece);
-                lately.put(key(sheet), piece);
+                visit(piece.view());
+                lately.put(key(sheet), &piece);
             })?;
         }
         Ok(())

@@ -1,12 +1,19 @@
 //! Pieces of recordings that were decoded lately, in bounded memory: what a hand on the trace asks for next mostly lies in
 //! what it asked for last.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, VecDeque};
+use std::ops::Range;
 
 use super::sheet::{Ends, SlowRow, widen};
 
-/// Bytes kept at most: every piece of the widest window that may be asked for, and as much again of others.
-const BYTES_MAX: usize = 12 << 20;
+/// Extremes kept, some 10 MB: every piece of the widest window that may be asked for, and as much again of others.
+const ENDS_MAX: usize = 1 << 19;
+
+/// Slow values kept, some 3 MB: the same.
+const SLOW_MAX: usize = 100_000;
+
+/// Pieces kept: more than there can be, but of a recording with next to nothing in each sheet.
+const PIECES_MAX: usize = 8_192;
 
 /// How finely a sheet was decoded.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -74,62 +81,143 @@ impl SlowEnds {
 }
 
 impl Piece {
-    fn bytes(&self) -> usize {
-        size_of::<Self>()
-            + self.ends.capacity() * size_of::<(u32, [Ends; 2])>()
-            + self.slow.capacity() * size_of::<SlowEnds>()
+    pub(super) fn view(&self) -> PieceView<'_> {
+        PieceView {
+            first_us: self.first_us,
+            ends: &self.ends,
+            slow: &self.slow,
+        }
+    }
+}
+
+/// A [`Piece`], wherever it is kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct PieceView<'a> {
+    pub(super) first_us: i64,
+    pub(super) ends: &'a [(u32, [Ends; 2])],
+    pub(super) slow: &'a [SlowEnds],
+}
+
+/// Rows of values in one block of memory that is filled round and round. A row's place is counted on over all rounds.
+#[derive(Debug)]
+struct Ring<T> {
+    room: Vec<T>,
+    length: usize,
+    next: usize,
+}
+
+impl<T: Copy> Ring<T> {
+    const fn new(length: usize) -> Self {
+        Self {
+            room: Vec::new(),
+            length,
+            next: 0,
+        }
+    }
+
+    /// Where a row of so many would stand: it is never broken at the end of a round.
+    const fn place_of(&self, count: usize) -> Range<usize> {
+        let within = self.next % self.length;
+        let from = if within + count > self.length {
+            self.next + self.length - within
+        } else {
+            self.next
+        };
+        from..from + count
+    }
+
+    /// Whether a row that stands here is lost when one is put there.
+    const fn is_overwritten(&self, here: &Range<usize>, there: &Range<usize>) -> bool {
+        here.start + self.length < there.end
+    }
+
+    fn put(&mut self, row: &[T], place: &Range<usize>) {
+        if self.room.capacity() == 0 {
+            self.room.reserve_exact(self.length);
+        }
+        let from = place.start % self.length;
+        let over = row.len().min(self.room.len().saturating_sub(from));
+        self.room[from..from + over].copy_from_slice(&row[..over]);
+        self.room.extend_from_slice(&row[over..]);
+        self.next = place.end;
+    }
+
+    fn get(&self, place: &Range<usize>) -> &[T] {
+        let from = place.start % self.length;
+        &self.room[from..from + place.len()]
     }
 }
 
 #[derive(Debug)]
 struct Kept {
-    used: u64,
-    bytes: usize,
-    piece: Piece,
+    first_us: i64,
+    ends: Range<usize>,
+    slow: Range<usize>,
 }
 
-/// The pieces.
-#[derive(Debug, Default)]
+/// The pieces. They stand in two blocks of memory that are asked for once: pieces that come and go by themselves, all night,
+/// leave the allocator with holes of every size.
+#[derive(Debug)]
 pub(super) struct Lately {
+    ends: Ring<(u32, [Ends; 2])>,
+    slow: Ring<SlowEnds>,
     pieces: HashMap<Key, Kept>,
-    bytes: usize,
-    uses: u64,
+    /// The oldest first.
+    order: VecDeque<Key>,
+}
+
+impl Default for Lately {
+    fn default() -> Self {
+        Self::of(ENDS_MAX, SLOW_MAX)
+    }
 }
 
 impl Lately {
-    /// The piece, where it is kept.
-    pub(super) fn get(&mut self, key: Key) -> Option<&Piece> {
-        self.uses += 1;
-        let kept = self.pieces.get_mut(&key)?;
-        kept.used = self.uses;
-        Some(&kept.piece)
+    fn of(ends: usize, slow: usize) -> Self {
+        Self {
+            ends: Ring::new(ends),
+            slow: Ring::new(slow),
+            pieces: HashMap::new(),
+            order: VecDeque::new(),
+        }
     }
 
-    /// Keeps a piece; those used longest ago give way, a quarter of all at a time.
-    pub(super) fn put(&mut self, key: Key, mut piece: Piece) {
-        piece.ends.shrink_to_fit();
-        piece.slow.shrink_to_fit();
-        let bytes = piece.bytes() + size_of::<(Key, Kept)>();
-        self.uses += 1;
-        let used = self.uses;
-        self.bytes += bytes;
-        if let Some(before) = self.pieces.insert(key, Kept { used, bytes, piece }) {
-            self.bytes -= before.bytes;
+    /// The piece, where it is kept.
+    pub(super) fn get(&self, key: Key) -> Option<PieceView<'_>> {
+        let kept = self.pieces.get(&key)?;
+        Some(PieceView {
+            first_us: kept.first_us,
+            ends: self.ends.get(&kept.ends),
+            slow: self.slow.get(&kept.slow),
+        })
+    }
+
+    /// Keeps a piece that is not kept yet; the oldest give way. One that would not find room is not kept.
+    pub(super) fn put(&mut self, key: Key, piece: &Piece) {
+        if piece.ends.len() > self.ends.length || piece.slow.len() > self.slow.length {
+            return;
         }
-        if self.bytes > BYTES_MAX {
-            let mut uses: Vec<(u64, usize)> =
-                self.pieces.values().map(|kept| (kept.used, kept.bytes)).collect();
-            uses.sort_unstable();
-            let mut given_up = 0;
-            let last = uses
-                .into_iter()
-                .find(|(_, bytes)| {
-                    given_up += bytes;
-                    given_up > BYTES_MAX / 4
-                })
-                .map_or(used, |(used, _)| used);
-            self.pieces.retain(|_, kept| kept.used > last);
-            self.bytes = self.pieces.values().map(|kept| kept.bytes).sum();
+        let kept = Kept {
+            first_us: piece.first_us,
+            ends: self.ends.place_of(piece.ends.len()),
+            slow: self.slow.place_of(piece.slow.len()),
+        };
+        while let Some(oldest) = self.order.front() {
+            let gives_way = self.order.len() >= PIECES_MAX
+                || self.pieces.get(oldest).is_none_or(|oldest| {
+                    self.ends.is_overwritten(&oldest.ends, &kept.ends)
+                        || self.slow.is_overwritten(&oldest.slow, &kept.slow)
+                });
+            if !gives_way {
+                break;
+            }
+            self.pieces.remove(oldest);
+            self.order.pop_front();
+        }
+        self.ends.put(&piece.ends, &kept.ends);
+        self.slow.put(&piece.slow, &kept.slow);
+        if self.pieces.insert(key, kept).is_none() {
+            self.order.push_back(key);
         }
     }
 }
@@ -138,31 +226,85 @@ impl Lately {
 mod tests {
     use super::*;
 
-    #[test]
-    fn what_was_used_longest_ago_gives_way_and_memory_is_bounded() {
-        let mut lately = Lately::default();
-        let key = |sheet| Key {
+    fn key(sheet: usize) -> Key {
+        Key {
             recording: 1,
             sheet,
             fineness: Fineness::Bins,
-        };
-        let piece = || Piece {
-            first_us: 0,
-            ends: vec![(0, [[1, 2]; 2]); 1_000],
-            slow: Vec::new(),
-        };
-        for sheet in 0..5_000 {
-            lately.put(key(sheet), piece());
-            // The first is looked at again and again.
-            assert_eq!(lately.get(key(0)).map(|piece| piece.ends.len()), Some(1_000));
-            assert!(lately.bytes <= BYTES_MAX, "{} bytes after {sheet}", lately.bytes);
         }
-        assert!(lately.pieces.len() > 300, "{} are kept", lately.pieces.len());
-        assert!(lately.get(key(1)).is_none() && lately.get(key(4_999)).is_some());
+    }
+
+    fn piece(sheet: usize) -> Piece {
+        let value = sheet as i32;
+        Piece {
+            first_us: i64::from(value),
+            ends: vec![(sheet as u32, [[value, value + 1]; 2]); sheet * 31 % 57],
+            slow: vec![
+                SlowEnds {
+                    after_us: i64::from(value),
+                    rail: [[value; 2]; 2],
+                    thermistor: [[7; 2]; 2],
+                };
+                sheet * 17 % 13
+            ],
+        }
+    }
+
+    #[test]
+    fn the_oldest_give_way_and_what_is_kept_is_what_was_put() {
+        // Once one block is the first to be full, and once the other.
+        for (ends, slow) in [(1_000, 1_000), (100_000, 50)] {
+            let mut lately = Lately::of(ends, slow);
+            for sheet in 0..2_000 {
+                lately.put(key(sheet), &piece(sheet));
+                assert!(lately.ends.room.len() <= ends && lately.slow.room.len() <= slow);
+                let oldest = sheet + 1 - lately.order.len();
+                for kept in oldest..=sheet {
+                    assert_eq!(
+                        lately.get(key(kept)),
+                        Some(piece(kept).view()),
+                        "{kept} of {sheet}"
+                    );
+                }
+                assert!(oldest == 0 || lately.get(key(oldest - 1)).is_none());
+                assert!(
+                    sheet < 8 || lately.order.len() >= 4,
+                    "{} are kept",
+                    lately.order.len()
+                );
+                assert_eq!(lately.order.len(), lately.pieces.len());
+            }
+            let room = (lately.ends.room.capacity(), lately.slow.room.capacity());
+            assert_eq!(room, (ends, slow));
+        }
+    }
+
+    #[test]
+    fn finenesses_are_kept_apart_and_what_is_too_large_is_not_kept() {
+        let mut lately = Lately::of(100, 20);
+        lately.put(key(3), &piece(3));
         let other = Key {
             fineness: Fineness::Groups,
-            ..key(4_999)
+            ..key(3)
         };
-        assert!(lately.get(other).is_none());
+        assert!(lately.get(key(3)).is_some() && lately.get(other).is_none());
+        let large = Piece {
+            ends: vec![(0, [[0; 2]; 2]); 101],
+            ..Piece::default()
+        };
+        lately.put(other, &large);
+        assert!(lately.get(key(3)).is_some() && lately.get(other).is_none());
+    }
+
+    #[test]
+    fn the_number_of_pieces_is_bounded() {
+        let mut lately = Lately::default();
+        for sheet in 0..3 * PIECES_MAX {
+            lately.put(key(sheet), &Piece::default());
+        }
+        assert_eq!(
+            (lately.pieces.len(), lately.order.len()),
+            (PIECES_MAX, PIECES_MAX)
+        );
     }
 }
