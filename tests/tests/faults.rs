@@ -2,7 +2,7 @@
 
 #![cfg(unix)]
 
-use steadybench_tests::faults::{bad_input, disk, kill, line, record, soak, time, torn, unplug};
+use steadybench_tests::faults::{bad_input, disk, kill, line, record, time, torn, unplug};
 
 #[test]
 fn a_killed_program_loses_at_most_a_second_and_goes_on() {
@@ -37,11 +37,6 @@ fn no_clock_of_the_host_moves_a_reading() {
 #[test]
 fn bad_input_is_read_or_refused_with_its_line_and_nothing_panics() {
     bad_input::run(1, 1_000, |_| ()).assert_holds();
-}
-
-#[test]
-fn a_soak_takes_no_more_memory_and_its_events_are_those_of_its_recording() {
-    soak::run(1, 1, |_| ()).assert_holds();
 }
 
 #[test]
