@@ -342,7 +342,7 @@ impl Index {
         let with_next = (beyond + 1).min(self.places.count());
         self.places
             .read(self.source.file(), first..with_next, |_, head, _| {
-                heads.push(*head)
+                heads.push(*head);
             })
             .map_err(|error| Fault::file(Exit::BadInput, &self.log, &error))?;
         let mut heads = &heads[..];
